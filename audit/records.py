@@ -1,0 +1,443 @@
+"""The nouns of the program: plain, frozen records that every part hands to the next.
+
+``Folder -> Frame -> Reading (or Unread) -> Finding -> Series -> Report``
+
+A `Reading` holds what was measured and is all that the store keeps. A `Report` is the whole answer
+of a run; its fields are, name by name, the JSON contract (format 1, ``docs/json-format.md``).
+Unknown is ``None``, never 0, NaN or a guess. Lengths carry their unit in the field's name.
+"""
+
+from typing import Annotated, Literal
+
+import msgspec
+
+State = Literal[
+    "measured", "damaged", "unsupported", "too-large", "timed-out", "crashed", "unreadable"
+]
+Severity = Literal["note", "warn", "fault"]
+Verdict = Literal["keeper", "look-again", "reject", "unread"]
+Basis = Literal["raw", "developed"]
+SeriesKind = Literal["repeat", "exposure-bracket", "focus-bracket", "shutter-variants", "panorama"]
+FindingCode = Literal[
+    "missed-focus",
+    "camera-shake",
+    "subject-motion",
+    "diffraction",
+    "slow-shutter",
+    "vibration-window",
+    "soft-side",
+    "clipped-highlights",
+    "blocked-shadows",
+    "noise",
+    "haze",
+    "no-edges",
+    "sharpened",
+    "damaged",
+    "dust",
+    "odd-settings",
+]
+
+Share = Annotated[float, msgspec.Meta(ge=0, le=1)]
+"""A part of a whole, 0 to 1."""
+
+
+class Record(msgspec.Struct, frozen=True, kw_only=True):
+    """Base of all records: frozen, by keyword only."""
+
+
+# ---------------------------------------------------------------- what lies on the disk
+
+
+class Frame(Record, frozen=True, kw_only=True):
+    """One exposure on the disk: a raw file, a developed file, or the pair of both."""
+
+    folder: int = 0
+    """Index of the folder that was named."""
+    file: str
+    """Path of the main file below that folder, POSIX style; bytes outside UTF-8 as ``\\xNN``."""
+    path: bytes
+    """Path of the main file as the system knows it (``os.fsencode``)."""
+    companions: tuple[str, ...] = ()
+    """Other files of the same exposure (a raw's JPEG twin), written like ``file``."""
+    companion_paths: tuple[bytes, ...] = ()
+    """Paths of the companions as the system knows them."""
+    format: str
+    """Format by content: ``dng``, ``cr3``, ``jpeg`` ..."""
+    size_bytes: int
+    mtime_ns: int
+
+
+class Skipped(Record, frozen=True, kw_only=True):
+    """Something in a folder that is no frame, and why."""
+
+    folder: int = 0
+    file: str
+    reason: str
+
+
+# ---------------------------------------------------------------- what the camera wrote
+
+
+class Exposure(Record, frozen=True, kw_only=True):
+    """Settings as the camera wrote them (nominal values); ``None`` where it did not say."""
+
+    make: str | None = None
+    model: str | None = None
+    lens: str | None = None
+    body_serial: str | None = None
+    taken_at: str | None = None
+    """Local camera time, ISO 8601 with as many fractional digits as were written, no zone."""
+    utc_offset: str | None = None
+    """``+02:00``; ``None`` where the camera did not say."""
+    shutter_s: float | None = None
+    aperture_n: float | None = None
+    iso: float | None = None
+    focal_mm: float | None = None
+    focal_35mm_mm: float | None = None
+    bias_ev: float | None = None
+    ev100: float | None = None
+    """Av + Tv - log2(ISO / 100): the light level that the settings fit, in EV at ISO 100."""
+    orientation: Annotated[int, msgspec.Meta(ge=1, le=8)] = 1
+    auto_bracket: bool | None = None
+    """Exif ExposureMode 2."""
+    subject_distance_m: float | None = None
+    """Exif SubjectDistance; infinity is left out as unknown."""
+    digital_zoom: float | None = None
+    """Exif DigitalZoomRatio above 1: the pixels were resampled in the camera."""
+    composite: bool | None = None
+    """Exif CompositeImage 2 or 3: made of several exposures."""
+    edited_with: str | None = None
+    """Editing software that Exif 3.0 names; the pixels are then not the camera's."""
+    sequence: str | None = None
+    """DNG ImageSequenceInfo: ``id/type/index/count``."""
+
+
+class SensorFacts(Record, frozen=True, kw_only=True):
+    """What the file says about its pixels, before a pixel pitch is chosen from it."""
+
+    width_px: int
+    """Columns of the picture as stored (before Orientation)."""
+    height_px: int
+    basis: Basis
+    native_width_px: int | None = None
+    """Columns of the full-size picture when the file says that it holds fewer (else the same)."""
+    focal_plane_x: float | None = None
+    """Exif FocalPlaneXResolution, per unit."""
+    focal_plane_y: float | None = None
+    focal_plane_unit: int | None = None
+    """Exif FocalPlaneResolutionUnit: 2 inch, 3 cm, 4 mm, 5 um."""
+    database_crop: float | None = None
+    """Crop factor of a strict match in the lens database (extra ``lensdb``)."""
+    cfa: str | None = None
+    """Colour filter pattern of a raw file, row by row: ``RGGB``."""
+    black_dn: tuple[float, ...] | None = None
+    """Black level per site of the pattern."""
+    white_dn: tuple[float, ...] | None = None
+    """Nominal white level per site of the pattern."""
+
+
+class Sensor(Record, frozen=True, kw_only=True):
+    """Size and pitch of the pixels; the pitch with the name of its source."""
+
+    width_px: int
+    height_px: int
+    pitch_um: float | None
+    pitch_source: str | None
+    basis: Basis
+    pitch_error_share: float | None = None
+    """How far the pitch may be off, as a share of itself, where the source tells."""
+
+
+# ---------------------------------------------------------------- what was measured
+
+
+class SharpnessMap(Record, frozen=True, kw_only=True):
+    """10-90 % edge width per tile, viewed orientation; ``None`` where nothing could be measured."""
+
+    rows: int
+    cols: int
+    edge_width_px: tuple[tuple[float | None, ...], ...]
+
+
+class Sharpness(Record, frozen=True, kw_only=True):
+    """Sharpness in physical units; the edge figures are ``None`` where ``measurable`` is false."""
+
+    laplacian_variance: float | None
+    """Variance of the 4-neighbour Laplacian of linear data, noise floor removed, full scale = 1."""
+    energy: float | None
+    """Noise-corrected, contrast-normalised energy: for order inside one series only."""
+    edge_width_px: float | None
+    edge_width_low_px: float | None
+    edge_width_high_px: float | None
+    mtf50_cpp: float | None
+    edges: int
+    """Edges that the figures rest on."""
+    measurable: bool
+    reason: str | None = None
+    """Why not measurable."""
+    mtf50_low_cpp: float | None = None
+    mtf50_high_cpp: float | None = None
+    ceiling_mtf50_cpp: float | None = None
+    """Perfect lens at this aperture times the square pixel."""
+    sharp_share: Share | None = None
+    """Share of measurable tiles that hold at the chosen print."""
+    best_tile: tuple[int, int] | None = None
+    """Row and column in ``map``, viewed orientation."""
+    map: SharpnessMap | None = None
+    smear_px: float | None = None
+    smear_angle_deg: float | None = None
+    """Direction of movement, viewed orientation: 0 along the rows, counter-clockwise, below 180."""
+    smear_confidence: Share | None = None
+
+
+class PerColour(Record, frozen=True, kw_only=True):
+    """One figure a colour."""
+
+    r: float | None
+    g: float | None
+    b: float | None
+
+
+class ClippedShare(Record, frozen=True, kw_only=True):
+    """Share of sites (raw) or pixels (developed) that are lost: by colour, in any, in all."""
+
+    r: Share | None
+    g: Share | None
+    b: Share | None
+    any: Share
+    all: Share
+    """Lost in every colour at the same place: nothing is left to recover."""
+
+
+class Clipping(Record, frozen=True, kw_only=True):
+    """What is lost at both ends, found on the raw samples where there are any."""
+
+    highlight_share: ClippedShare
+    shadow_share: ClippedShare
+    headroom_ev: PerColour
+    """Stops between the 99.9 % level and saturation; negative never occurs, 0 is clipped."""
+    basis: Basis
+    saturation_dn: PerColour | None = None
+    """Level above black where the samples really saturate, by colour."""
+
+
+class Noise(Record, frozen=True, kw_only=True):
+    """Noise of the picture, from its flat patches."""
+
+    sigma_dn: float | None
+    """Standard deviation at the mid-tone (18 % of saturation), DN."""
+    snr_midtone: float | None
+    """Mid-tone level over its standard deviation."""
+    read_dn: float | None = None
+    """Standard deviation in the dark, DN."""
+    gain_dn: float | None = None
+    """Slope of variance against level, DN."""
+
+
+class Tone(Record, frozen=True, kw_only=True):
+    """How the light lies in the frame, in stops below saturation (green)."""
+
+    low_ev: float | None
+    """1 % level."""
+    median_ev: float | None
+    high_ev: float | None
+    """99 % level."""
+
+
+class Reading(Record, frozen=True, kw_only=True):
+    """All that was learnt from one frame's files; what the store keeps."""
+
+    file: str
+    """The file whose pixels were measured: the frame's own, or a companion if that was damaged."""
+    format: str
+    exposure: Exposure
+    facts: SensorFacts
+    sharpness: Sharpness
+    clipping: Clipping
+    noise: Noise
+    tone: Tone
+    notes: tuple[str, ...] = ()
+    """Sentences about the reading that a person should know."""
+    preview_png: bytes = b""
+    """Grey preview, long edge 256 px, viewed orientation, for the registration of series."""
+    content_hash: str | None = None
+    """Of the measured file: ``blake2b-16`` hexadecimal digest."""
+
+
+class Unread(Record, frozen=True, kw_only=True):
+    """A frame that could not be measured, and why."""
+
+    state: State
+    code: str
+    message: str
+
+
+# ---------------------------------------------------------------- what was judged
+
+
+class Limits(Record, frozen=True, kw_only=True):
+    """What physics allows at this frame's settings."""
+
+    airy_diameter_um: float | None = None
+    airy_diameter_px: float | None = None
+    diffraction_n: float | None = None
+    """Aperture at which the criterion is met for this pitch."""
+    diffraction_criterion: str | None = None
+    handheld_shutter_s: float | None = None
+
+
+class Finding(Record, frozen=True, kw_only=True):
+    """One judgement: what, how bad, by which figure against which limit, and what to do."""
+
+    kind: FindingCode
+    severity: Severity
+    value: float | None
+    limit: float | None
+    unit: str
+    confidence: Share
+    message: str
+    """A plain sentence with the figure in it."""
+    advice: str = ""
+    """What to do next time, or now."""
+    excused_by: str | None = None
+    """Why the finding does not count (a bracket, water drawn on purpose)."""
+
+
+class Print(Record, frozen=True, kw_only=True):
+    """The largest print at which the frame holds."""
+
+    long_cm: float
+    short_cm: float
+    viewing_cm: float
+    limited_by: str
+    """``pixels`` (sharp to its last pixel) or ``softness``."""
+    close_long_cm: float
+    """The same seen from 25 cm."""
+    target_long_cm: float
+    """The print asked for."""
+
+
+class ErrorNote(Record, frozen=True, kw_only=True):
+    """Why a frame has no figures."""
+
+    code: str
+    message: str
+
+
+class AuditedFrame(Record, frozen=True, kw_only=True):
+    """One row of the report."""
+
+    file: str
+    folder: int = 0
+    """Index into ``folders``."""
+    companions: tuple[str, ...]
+    format: str
+    state: State
+    error: ErrorNote | None
+    measured_file: str | None = None
+    exposure: Exposure | None = None
+    sensor: Sensor | None = None
+    sharpness: Sharpness | None = None
+    clipping: Clipping | None = None
+    noise: Noise | None = None
+    tone: Tone | None = None
+    limits: Limits | None = None
+    findings: tuple[Finding, ...] = ()
+    print: Print | None = None
+    verdict: Verdict
+    rank: int | None
+    series: str | None = None
+    notes: tuple[str, ...] = ()
+
+
+class PanoramaPair(Record, frozen=True, kw_only=True):
+    """Two frames of a sweep that were joined."""
+
+    a: str
+    b: str
+    overlap: Share
+
+
+class Panorama(Record, frozen=True, kw_only=True):
+    """A sweep of frames and whether it joins up."""
+
+    layout: Literal["horizontal", "vertical", "multi-row"]
+    pairs: tuple[PanoramaPair, ...]
+    unlinked: tuple[str, ...]
+    gaps: tuple[tuple[str, str], ...]
+    weakest: str | None
+    exposure_outliers: tuple[str, ...]
+    stitched_width_px: int | None
+    stitched_height_px: int | None
+    print: Print | None
+
+
+class Series(Record, frozen=True, kw_only=True):
+    """Frames that were meant together."""
+
+    id: str
+    kind: SeriesKind
+    files: tuple[str, ...]
+    best: str | None
+    order: tuple[str, ...]
+    """Best first."""
+    notes: tuple[str, ...]
+    panorama: Panorama | None = None
+
+
+class DustSpot(Record, frozen=True, kw_only=True):
+    """A spot at the same place of one body's sensor in unrelated frames."""
+
+    body: str
+    x_share: Share
+    y_share: Share
+    diameter_share: Share
+    contrast: Share
+    frames: int
+
+
+class Tool(Record, frozen=True, kw_only=True):
+    """Who made the report."""
+
+    name: str
+    version: str
+
+
+class UsedSettings(Record, frozen=True, kw_only=True):
+    """The settings that the judgements rest on."""
+
+    viewing_cm: float
+    print_long_cm: float | None
+    print_short_cm: float | None
+    limits: dict[str, float | str]
+
+
+class Counts(Record, frozen=True, kw_only=True):
+    """Sums over the report."""
+
+    frames: int
+    measured: int
+    unread: int
+    keeper: int
+    look_again: int
+    reject: int
+    from_store: int
+    skipped: int
+    findings: dict[str, int]
+
+
+class Report(Record, frozen=True, kw_only=True):
+    """The whole answer of a run; its JSON form is the contract."""
+
+    format: Literal[1] = 1
+    """Number of the JSON contract; raised only when a promised key changes its meaning."""
+    tool: Tool
+    settings: UsedSettings
+    folders: tuple[str, ...]
+    frames: tuple[AuditedFrame, ...]
+    """Best first, then the unread ones by name."""
+    series: tuple[Series, ...] = ()
+    dust: tuple[DustSpot, ...] = ()
+    skipped: tuple[Skipped, ...] = ()
+    counts: Counts
+    interrupted: bool = False
