@@ -1,0 +1,1 @@
+"""Arrays in, numbers out: sharpness, blur shape, clipping, noise, small pictures."""
