@@ -1,0 +1,221 @@
+"""Frames, steps and pixels of a stitched picture.
+
+A rectilinear lens that turns about its entrance pupil is assumed, focused far away. Overlap is a
+share of the field of view in angle where steps are planned (as tables of practice do) and a share
+of the frame's width where pixels are matched; the two differ by a few per cent for wide lenses.
+"""
+
+import math
+
+from audit.optics.quantities import require_positive
+
+ROUNDING = 1e-9
+"""Steps this close to a whole number count as that number."""
+
+
+def field_of_view_deg(side_mm: float, focal_mm: float) -> float:
+    """Angle that one side of the sensor takes in, in degrees.
+
+    Parameters
+    ----------
+    side_mm : float
+        Side of the sensor in mm (the short one for the width of an upright frame).
+    focal_mm : float
+        True focal length in mm.
+
+    Returns
+    -------
+    float
+        2 atan(side / 2 f).
+
+    Raises
+    ------
+    ValueError
+        If either is not above 0.
+    """
+    require_positive(side_mm=side_mm, focal_mm=focal_mm)
+    return 2 * math.degrees(math.atan(side_mm / (2 * focal_mm)))
+
+
+def step_deg(fov_deg: float, overlap_share: float) -> float:
+    """Turn from one frame to the next, in degrees.
+
+    Parameters
+    ----------
+    fov_deg : float
+        Field of view along the turn, in degrees.
+    overlap_share : float
+        Share of the field that two frames have in common, 0 to below 1.
+
+    Returns
+    -------
+    float
+        Step in degrees.
+
+    Raises
+    ------
+    ValueError
+        If the field is not above 0 or the overlap not within 0 to 1.
+    """
+    require_positive(fov_deg=fov_deg)
+    return fov_deg * (1 - _valid_overlap(overlap_share))
+
+
+def overlap_share(fov_deg: float, step_deg: float) -> float:
+    """Share of the field of view, in angle, that two neighbours have in common.
+
+    Parameters
+    ----------
+    fov_deg : float
+        Field of view along the turn, in degrees.
+    step_deg : float
+        Turn from one to the other, in degrees.
+
+    Returns
+    -------
+    float
+        0 to 1; negative for a gap.
+
+    Raises
+    ------
+    ValueError
+        If either is not above 0.
+    """
+    require_positive(fov_deg=fov_deg, step_deg=step_deg)
+    return 1 - step_deg / fov_deg
+
+
+def overlap_width_share(fov_deg: float, step_deg: float) -> float:
+    """Share of the frame's width, on its middle line, that two neighbours have in common.
+
+    Parameters
+    ----------
+    fov_deg : float
+        Field of view along the turn, in degrees, below 180.
+    step_deg : float
+        Turn from one to the other, in degrees.
+
+    Returns
+    -------
+    float
+        0 to 1; negative for a gap. Larger than the share in angle, since the rim of a rectilinear
+        frame spreads each degree over more pixels.
+
+    Raises
+    ------
+    ValueError
+        If either is not above 0, or the edge of one frame lies behind the other.
+    """
+    require_positive(fov_deg=fov_deg, step_deg=step_deg)
+    near_edge_deg = step_deg - fov_deg / 2
+    if fov_deg >= 180 or near_edge_deg >= 90:
+        raise ValueError(f"no flat frames of {fov_deg} degrees, {step_deg} degrees apart")
+    rim = math.tan(math.radians(fov_deg / 2))
+    return (rim - math.tan(math.radians(near_edge_deg))) / (2 * rim)
+
+
+def full_turn_frames(step_deg: float) -> int:
+    """Frames for a full turn.
+
+    Parameters
+    ----------
+    step_deg : float
+        Turn from one frame to the next, in degrees.
+
+    Returns
+    -------
+    int
+        360 over the step, rounded up.
+
+    Raises
+    ------
+    ValueError
+        If the step is not above 0.
+    """
+    require_positive(step_deg=step_deg)
+    return max(1, math.ceil(360 / step_deg - ROUNDING))
+
+
+def field_frames(field_deg: float, fov_deg: float, overlap_share: float) -> int:
+    """Frames for a field less than a full turn; also rows for its height.
+
+    Parameters
+    ----------
+    field_deg : float
+        Angle to cover, in degrees.
+    fov_deg : float
+        Field of view of one frame in the same direction, in degrees.
+    overlap_share : float
+        Share of the field of view that two frames have in common, 0 to below 1.
+
+    Returns
+    -------
+    int
+        1 + (field - view) / step, rounded up.
+
+    Raises
+    ------
+    ValueError
+        If an angle is not above 0 or the overlap not within 0 to 1.
+    """
+    require_positive(field_deg=field_deg)
+    steps = (field_deg - fov_deg) / step_deg(fov_deg, overlap_share)
+    return 1 + max(0, math.ceil(steps - ROUNDING))
+
+
+def cylinder_width_px(field_deg: float, focal_mm: float, pitch_um: float) -> float:
+    """Width of a field on a cylinder, at the scale of the middle of a frame, in pixels.
+
+    Parameters
+    ----------
+    field_deg : float
+        Angle covered, in degrees.
+    focal_mm : float
+        True focal length in mm.
+    pitch_um : float
+        Pixel pitch in um.
+
+    Returns
+    -------
+    float
+        Angle in radians x f / p.
+
+    Raises
+    ------
+    ValueError
+        If any is not above 0.
+    """
+    require_positive(field_deg=field_deg, focal_mm=focal_mm, pitch_um=pitch_um)
+    return math.radians(field_deg) * 1000 * focal_mm / pitch_um
+
+
+def flat_row_width_px(frame_width_px: int, frames: int, overlap_share: float) -> float:
+    """Width of frames laid side by side, in pixels.
+
+    Parameters
+    ----------
+    frame_width_px : int
+        Width of one frame along the row, in pixels.
+    frames : int
+        Frames in the row, 1 or more.
+    overlap_share : float
+        Share of a frame's width that two frames have in common, 0 to below 1.
+
+    Returns
+    -------
+    float
+        W (1 + (n - 1)(1 - overlap)).
+
+    Raises
+    ------
+    ValueError
+        If a count is not above 0 or the overlap not within 0 to 1.
+    """
+    require_positive(frame_width_px=frame_width_px, frames=frames)
+    return frame_width_px * (1 + (frames - 1) * (1 - _valid_overlap(overlap_share)))
+
+
+def _valid_overlap(overlap_share: float) -> float:
+    if not 0 <= overlap_share < 1:
+        raise ValueError(f"overlap_share must be at least 0 and below 1, got {overlap_share}")
+    return overlap_share
