@@ -1,3 +1,6 @@
-"""The one place where the version stands."""
+"""The two versions: of the program, and of what it measures."""
 
 __version__ = "0.1.0"
+
+MEASURES = 1
+"""Raised by hand whenever a measure changes: readings of another version are measured again."""

@@ -1,0 +1,487 @@
+"""Readings kept between runs, so that a second run measures only what is new or changed.
+
+One SQLite file in the user's cache folder, never on the card. A reading is found again by the path,
+size and time of its frame's files and by the version of the measures; limits stay out of it, so a
+changed limit gives a new report without a pixel being read. All that is kept can be measured again:
+a store that is spoilt is set aside and started afresh, with a warning, and one that cannot be used
+at all stops nothing.
+
+Every reading is committed as it comes, so that whatever ends a run costs the frames in flight only.
+"""
+
+import contextlib
+import hashlib
+import os
+import sqlite3
+import time
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+from typing import Self, TypeVar
+
+import msgspec
+
+from audit.errors import StoreError
+from audit.records import Frame, Reading
+
+T = TypeVar("T")
+
+FILE_NAME = "readings.sqlite"
+SET_ASIDE_NAME = "readings.damaged.sqlite"
+
+APPLICATION_ID = 0x46724175
+"""Marks a SQLite file as a store of this program ("FrAu")."""
+
+SCHEMA_VERSION = 1
+"""History:
+
+1. first version
+"""
+
+SCHEMA = (
+    """CREATE TABLE readings (
+    id          INTEGER PRIMARY KEY,
+    used_day    INTEGER NOT NULL,  -- last day of use, days since 1970, for the sweep
+    path        BLOB NOT NULL,     -- of the main file, as the system knows it
+    size_bytes  INTEGER NOT NULL,  -- of the main file
+    mtime_ns    INTEGER NOT NULL,  -- of the main file
+    companions  BLOB NOT NULL,     -- digest of path, size and time of its twins; empty if none
+    version     INTEGER NOT NULL,  -- of the measures
+    digest      BLOB NOT NULL,     -- of `reading`: SQLite does not notice flipped bits itself
+    reading     BLOB NOT NULL,     -- msgpack of records.Reading, without its picture
+    UNIQUE (path, size_bytes, mtime_ns, companions, version)
+    )""",
+    "CREATE INDEX readings_by_use ON readings (used_day)",
+    # Pictures apart, so that a run over stored readings does not drag them along.
+    """CREATE TABLE previews (
+    reading_id  INTEGER PRIMARY KEY REFERENCES readings (id) ON DELETE CASCADE,
+    digest      BLOB NOT NULL,
+    png         BLOB NOT NULL
+    )""",
+)
+
+_IS_FRAME = "path = ? AND size_bytes = ? AND mtime_ns = ? AND companions = ? AND version = ?"
+_FIND = f"SELECT id, used_day, digest, reading FROM readings WHERE {_IS_FRAME}"  # noqa: S608
+_FIND_PREVIEW = (
+    "SELECT previews.digest, png FROM previews JOIN readings ON reading_id = id"  # noqa: S608
+    f" WHERE {_IS_FRAME}"
+)
+_DROP = f"DELETE FROM readings WHERE {_IS_FRAME}"  # noqa: S608
+_INSERT = (
+    "INSERT INTO readings (path, size_bytes, mtime_ns, companions, version,"
+    " used_day, digest, reading) VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
+)
+
+MAX_BYTES = 2_000_000_000
+"""Size of the file beyond which the readings longest unused are dropped: some 40,000 frames at
+50 KB, most of it the preview (guess)."""
+
+SWEEP_SHARE = 0.8
+"""Of `MAX_BYTES`; a sweep leaves so much, so that not every run needs one."""
+
+OTHER_VERSION_DAYS = 30
+"""Readings of another version of the measures are dropped when unused for so long (guess)."""
+
+BUSY_S = 30.0
+"""Patience with another run that is writing; its transactions take milliseconds."""
+
+RETRY_S = 0.02
+"""Between two tries to open a store that another run is making."""
+
+NETWORK_FILE_SYSTEMS = ("nfs", "cifs", "smb", "afs", "9p", "fuse.sshfs", "fuse.rclone", "davfs")
+"""Starts of the names of file systems without shared memory between machines, on which SQLite's
+write-ahead log must not be used (sqlite.org/wal.html)."""
+
+DAY_S = 86_400
+DIGEST_BYTES = 16
+
+
+class Store:
+    """Readings by frame.
+
+    Parameters
+    ----------
+    folder : Path or None
+        Where the file lies or shall lie; ``None``: a store that ends with the run.
+    version : int
+        Of the measures: readings of another version are not found.
+    warn : callable
+        Gets a sentence when a spoilt store is set aside, or when a reading cannot be kept.
+    max_bytes : int
+        Size of the file beyond which old readings are dropped.
+
+    Raises
+    ------
+    StoreError
+        If the store cannot be used. The run can go on with ``Store(None, ...)``.
+    """
+
+    def __init__(
+        self,
+        folder: Path | None,
+        *,
+        version: int,
+        warn: Callable[[str], None],
+        max_bytes: int = MAX_BYTES,
+    ) -> None:
+        self._path = None if folder is None else folder / FILE_NAME
+        self._version = version
+        self._warn = warn
+        self._max_bytes = max_bytes
+        self._decoder = msgspec.msgpack.Decoder(Reading)
+        self._encoder = msgspec.msgpack.Encoder()
+        self._has_grown = False
+        self._reserve: Store | None = None
+        """Takes what cannot be written to the file any more (disk full, disk gone)."""
+        self._database = self._opened()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def get_many(self, frames: Sequence[Frame]) -> dict[int, Reading]:
+        """Find the readings of some frames.
+
+        Returns
+        -------
+        dict of int to Reading
+            By the frame's place in `frames`; what is not stored is left out. Their ``preview_png``
+            is empty: see `preview`.
+
+        Raises
+        ------
+        StoreError
+            If the store cannot be read.
+        """
+        keys = [self._key(frame) for frame in frames]
+        rows = self._attempt(
+            "be read", lambda: [self._database.execute(_FIND, key).fetchone() for key in keys]
+        )
+        found: dict[int, Reading] = {}
+        used: list[int] = []
+        today = _today()
+        for index, row in enumerate(rows):
+            reading = None if row is None else self._decoded(row[2], row[3])
+            if reading is not None:
+                found[index] = reading
+                if row[1] != today:
+                    used.append(row[0])
+        # A store that cannot be written may still be read.
+        with contextlib.suppress(StoreError):
+            self._attempt("be written", lambda: self._note_use(used, today))
+        return found
+
+    def preview(self, frame: Frame) -> bytes:
+        """Preview picture of a stored frame, PNG; empty if there is none.
+
+        Raises
+        ------
+        StoreError
+            If the store cannot be read.
+        """
+        if self._reserve is not None and (kept := self._reserve.preview(frame)):
+            return kept
+        key = self._key(frame)
+        row = self._attempt(
+            "be read", lambda: self._database.execute(_FIND_PREVIEW, key).fetchone()
+        )
+        return bytes(row[1]) if row is not None and _digest(row[1]) == row[0] else b""
+
+    def put(self, frame: Frame, reading: Reading) -> None:
+        """Keep a reading: it is committed when this returns.
+
+        Where the file cannot be written any more, one warning is given and what follows is kept
+        for this run only.
+
+        Raises
+        ------
+        StoreError
+            If it cannot even be kept for this run.
+        """
+        if self._reserve is None:
+            try:
+                self._attempt("be written", lambda: self._write(frame, reading))
+            except StoreError as error:
+                if self._path is None:
+                    raise
+                self._warn(f"{error}; from here on readings are kept for this run only")
+                self._reserve = Store(None, version=self._version, warn=self._warn)
+            else:
+                self._has_grown = True
+                return
+        self._reserve.put(frame, reading)
+
+    def close(self) -> None:
+        """Sweep what is old if the store has grown, and let go of the file."""
+        try:
+            if self._has_grown and self._path is not None:
+                # Left over is space, not data: not worth a word, the next run tries again.
+                with contextlib.suppress(StoreError):
+                    self._attempt("be swept", self._sweep)
+        finally:
+            self._database.close()
+            if self._reserve is not None:
+                self._reserve.close()
+
+    def _key(self, frame: Frame) -> tuple[bytes, int, int, bytes, int]:
+        return (
+            frame.path,
+            frame.size_bytes,
+            frame.mtime_ns,
+            _companions_digest(frame.companion_paths),
+            self._version,
+        )
+
+    def _decoded(self, digest: bytes, blob: bytes) -> Reading | None:
+        """Take a reading out of its row; ``None`` if bits of it have changed."""
+        if _digest(blob) != digest:
+            return None
+        try:
+            return self._decoder.decode(blob)
+        except msgspec.MsgspecError:
+            return None
+
+    def _write(self, frame: Frame, reading: Reading) -> None:
+        blob = self._encoder.encode(msgspec.structs.replace(reading, preview_png=b""))
+        key = self._key(frame)
+        with self._transaction():
+            self._database.execute(_DROP, key)
+            row = self._database.execute(_INSERT, (*key, _today(), _digest(blob), blob))
+            if reading.preview_png:
+                self._database.execute(
+                    "INSERT INTO previews VALUES (?, ?, ?)",
+                    (row.lastrowid, _digest(reading.preview_png), reading.preview_png),
+                )
+
+    def _note_use(self, ids: Sequence[int], today: int) -> None:
+        """Remember that rows were of use."""
+        if ids:
+            with self._transaction():
+                self._database.executemany(
+                    "UPDATE readings SET used_day = ? WHERE id = ?", [(today, id_) for id_ in ids]
+                )
+
+    def _sweep(self) -> None:
+        """Drop readings of other versions that nobody uses, then the longest unused."""
+        with self._transaction():
+            self._database.execute(
+                "DELETE FROM readings WHERE version != ? AND used_day < ?",
+                (self._version, _today() - OTHER_VERSION_DAYS),
+            )
+        if self._used_bytes() <= self._max_bytes:
+            return
+        while self._used_bytes() > SWEEP_SHARE * self._max_bytes:
+            with self._transaction():
+                dropped = self._database.execute(
+                    "DELETE FROM readings WHERE id IN"
+                    " (SELECT id FROM readings ORDER BY used_day, id LIMIT 100)"
+                ).rowcount
+            if not dropped:
+                return
+
+    def _used_bytes(self) -> int:
+        """Bytes of the file that hold something; the rest is used again before it grows."""
+        pages, free, size = (
+            int(self._database.execute(f"PRAGMA {name}").fetchone()[0])
+            for name in ("page_count", "freelist_count", "page_size")
+        )
+        return (pages - free) * size
+
+    def _attempt(self, what: str, action: Callable[[], T]) -> T:
+        """Do something with the database, in a fresh one if this one turns out to be spoilt."""
+        try:
+            try:
+                return action()
+            except sqlite3.DatabaseError as error:
+                if self._path is None or not _is_spoilt(error):
+                    raise
+                self._database.close()
+                self._set_aside(error)
+                self._database = self._opened()
+                return action()
+        except (OSError, sqlite3.Error) as error:
+            place = self._path or "store for this run"
+            raise StoreError(f"{place}: the store cannot {what}: {error}") from error
+
+    # ------------------------------------------------------------ opening
+
+    def _opened(self) -> sqlite3.Connection:
+        if self._path is None:
+            return _new_database("")
+        try:
+            self._path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        except OSError as error:
+            raise StoreError(f"{self._path.parent}: no folder for the store: {error}") from error
+        try:
+            try:
+                return _patiently_opened(self._path)
+            except sqlite3.DatabaseError as error:
+                if not _is_spoilt(error):
+                    raise
+                self._set_aside(error)
+                return _patiently_opened(self._path)
+        except (OSError, sqlite3.Error) as error:
+            raise StoreError(f"{self._path}: the store cannot be opened: {error}") from error
+
+    def _set_aside(self, reason: Exception) -> None:
+        """Move a spoilt database out of the way; only the last one is kept."""
+        assert self._path is not None
+        aside = self._path.with_name(SET_ASIDE_NAME)
+        # Its journals must go along: a fresh database must never be "repaired" with them.
+        for ending in ("-wal", "-shm", "-journal", ""):
+            with contextlib.suppress(FileNotFoundError):
+                os.replace(f"{self._path}{ending}", f"{aside}{ending}")  # noqa: PTH105
+        self._warn(
+            f"{self._path}: the store of readings was spoilt ({reason}); it was renamed to"
+            f" {SET_ASIDE_NAME} and a new one is started"
+        )
+
+    @contextlib.contextmanager
+    def _transaction(self) -> Iterator[None]:
+        """All or nothing; the lock is taken at once, so that two runs wait instead of failing."""
+        self._database.execute("BEGIN IMMEDIATE")
+        try:
+            yield
+            self._database.execute("COMMIT")
+        except BaseException:
+            with contextlib.suppress(sqlite3.Error):
+                self._database.execute("ROLLBACK")
+            raise
+
+
+class _NotOurs(sqlite3.DatabaseError):
+    """A sound database that is no store of this program."""
+
+
+def _patiently_opened(path: Path) -> sqlite3.Connection:
+    """Open the store's file, whoever else is making it just now.
+
+    SQLite's own patience does not cover the switch to the write-ahead log.
+    """
+    give_up = time.monotonic() + BUSY_S
+    while True:
+        try:
+            return _database_at(path)
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY or time.monotonic() > give_up:
+                raise
+            time.sleep(RETRY_S)
+
+
+def _database_at(path: Path) -> sqlite3.Connection:
+    """Open the store's file, made if it is missing.
+
+    Raises
+    ------
+    StoreError
+        If a newer version of this program made it.
+    sqlite3.Error
+        If it cannot be opened, or is spoilt.
+    """
+    database = _new_connection(str(path))
+    try:
+        # Whatever is spoilt in the first page shows here.
+        tables = database.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0]
+        mark = database.execute("PRAGMA application_id").fetchone()[0]
+        if tables and mark != APPLICATION_ID:
+            raise _NotOurs("expected a store of readings, found another program's database")
+        database.execute(f"PRAGMA journal_mode = {'TRUNCATE' if _is_network(path) else 'WAL'}")
+        # Survives the death of the program; after a power cut the last readings may be missing.
+        database.execute("PRAGMA synchronous = NORMAL")
+        _make_tables(database, path)
+    except BaseException:
+        database.close()
+        raise
+    return database
+
+
+def _new_database(name: str) -> sqlite3.Connection:
+    """Open a database that ends with the connection."""
+    database = _new_connection(name)
+    _make_tables(database, Path(name))
+    return database
+
+
+def _new_connection(name: str) -> sqlite3.Connection:
+    database = sqlite3.connect(name, timeout=BUSY_S, isolation_level=None)
+    database.execute("PRAGMA foreign_keys = ON")
+    return database
+
+
+def _make_tables(database: sqlite3.Connection, path: Path) -> None:
+    """Make what a new file lacks; two runs may come here at the same time."""
+    if _schema_version(database) == SCHEMA_VERSION:
+        return
+    database.execute("BEGIN IMMEDIATE")
+    try:
+        found = _schema_version(database)
+        if found > SCHEMA_VERSION:
+            raise StoreError(
+                f"{path}: expected a store of version {SCHEMA_VERSION} at most, found {found}:"
+                " a newer version of this program made it"
+            )
+        if found == 0:
+            for statement in SCHEMA:
+                database.execute(statement)
+            database.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+            database.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
+        database.execute("COMMIT")
+    except BaseException:
+        with contextlib.suppress(sqlite3.Error):
+            database.execute("ROLLBACK")
+        raise
+
+
+def _schema_version(database: sqlite3.Connection) -> int:
+    return int(database.execute("PRAGMA user_version").fetchone()[0])
+
+
+def _is_spoilt(error: sqlite3.DatabaseError) -> bool:
+    """Whether the file's content is at fault, and not the disk, a lock or the rights."""
+    code = getattr(error, "sqlite_errorcode", None)
+    primary = None if code is None else code & 0xFF
+    return isinstance(error, _NotOurs) or primary in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+
+
+def _is_network(path: Path) -> bool:
+    """Whether a file lies on another machine, as far as the system tells."""
+    if str(path).startswith("\\\\"):
+        return True
+    try:
+        mounts = Path("/proc/self/mounts").read_text(encoding="utf-8", errors="surrogateescape")
+        real = os.path.realpath(path)
+    except OSError:
+        return False
+    best, kind = "", ""
+    for line in mounts.splitlines():
+        fields = line.split(" ")
+        if len(fields) < 3:
+            continue
+        point = fields[1].replace("\\040", " ").rstrip("/")
+        if len(point) >= len(best) and (real + "/").startswith(point + "/"):
+            best, kind = point, fields[2]
+    return kind.startswith(NETWORK_FILE_SYSTEMS)
+
+
+def _companions_digest(paths: Sequence[bytes]) -> bytes:
+    """Identity of a frame's twins: a reading may rest on one of them."""
+    if not paths:
+        return b""
+    digest = hashlib.blake2b(digest_size=DIGEST_BYTES)
+    for path in paths:
+        try:
+            found = Path(os.fsdecode(path)).stat()
+            facts = (path, found.st_size, found.st_mtime_ns)
+        except OSError:
+            facts = (path, -1, -1)
+        digest.update(repr(facts).encode())
+    return digest.digest()
+
+
+def _digest(blob: bytes) -> bytes:
+    return hashlib.blake2b(blob, digest_size=DIGEST_BYTES).digest()
+
+
+def _today() -> int:
+    return int(time.time() // DAY_S)
