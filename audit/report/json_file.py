@@ -1,0 +1,79 @@
+"""The report as JSON, contract format 1, and the JSON Schema of it.
+
+``python -m audit.report.json_file`` writes the schema to stdout; ``docs/report.schema.json`` is
+that output. History of the format: 1, the first.
+"""
+
+import re
+import sys
+from typing import Any, TextIO
+
+import msgspec
+
+from audit.records import Report
+from audit.report.text import without_surrogates
+
+SCHEMA_DIALECT = "https://json-schema.org/draft/2020-12/schema"
+
+_NEEDS_NUMBER = re.compile(r"[\x7f-\U0010ffff]")
+"""Characters that JSON may hold as they are, but a terminal might obey."""
+
+
+def write(report: Report, out: TextIO) -> None:
+    r"""Write the report as indented JSON that ends with a newline.
+
+    Unknown is ``null``; NaN and infinity become ``null`` too. Characters that could steer a
+    terminal are escaped, which JSON readers undo. Lone surrogates, which no reader accepts, are
+    shown as ``\xNN`` or ``\uNNNN``.
+    """
+    try:
+        packed = msgspec.json.encode(report)
+    except UnicodeEncodeError:
+        packed = msgspec.json.encode(_cleaned(msgspec.to_builtins(report)))
+    text = msgspec.json.format(packed, indent=2).decode()
+    out.write(_NEEDS_NUMBER.sub(_escaped, text))
+    out.write("\n")
+
+
+def schema() -> dict[str, Any]:
+    """Describe the JSON of a report (JSON Schema, draft 2020-12).
+
+    Every key that this version writes is required; further keys may come, so none is forbidden.
+    """
+    described = msgspec.json.schema(Report)
+    for part in described["$defs"].values():
+        if "properties" in part:
+            part["required"] = list(part["properties"])
+    return {
+        "$schema": SCHEMA_DIALECT,
+        "title": "frame-audit report, format 1",
+        **described,
+    }
+
+
+def schema_text() -> str:
+    """Give the schema as it stands in ``docs/report.schema.json``."""
+    return msgspec.json.format(msgspec.json.encode(schema()), indent=2).decode() + "\n"
+
+
+def _cleaned(value: Any) -> Any:
+    """Rewrite every text in a tree of plain objects without lone surrogates."""
+    if isinstance(value, str):
+        return without_surrogates(value)
+    if isinstance(value, dict):
+        return {_cleaned(key): _cleaned(part) for key, part in value.items()}
+    if isinstance(value, list | tuple):
+        return [_cleaned(part) for part in value]
+    return value
+
+
+def _escaped(match: re.Match[str]) -> str:
+    character = match[0]
+    if character.isprintable():
+        return character
+    units = character.encode("utf-16-be")
+    return "".join(f"\\u{units[at]:02x}{units[at + 1]:02x}" for at in range(0, len(units), 2))
+
+
+if __name__ == "__main__":
+    sys.stdout.write(schema_text())

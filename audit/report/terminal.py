@@ -1,0 +1,360 @@
+"""The ranked table on the terminal: what holds in print, what does not, why, and what to do."""
+
+import shlex
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TextIO
+
+from audit.records import AuditedFrame, Report, Verdict
+from audit.report.digest import (
+    SEVERITY_WORDS,
+    VERDICT_WORDS,
+    causes,
+    excused,
+    kind_words,
+    plain_reason,
+    standing,
+    target_share,
+    unread,
+    weighty,
+)
+from audit.report.screen import COMMAND, PLAIN, QUIET, STRONG, Screen
+from audit.report.text import inert
+from audit.report.units import (
+    CANNOT_TELL,
+    edge_width,
+    length,
+    number,
+    percent,
+    shutter,
+    sides_cm,
+    sides_in,
+    wished_print,
+)
+
+GAP = "  "
+ROWS_OF_A_VERDICT = 25
+"""Rows of one verdict in the short list: about one screen (project's choice)."""
+NARROWEST_FILE = 16
+USUAL_VIEWING_CM = 50.0
+"""Default of ``--viewing``; a suggested command leaves it out."""
+SENTENCE_INDENT = 6
+
+ROW_STYLES: dict[Verdict, str] = {"keeper": STRONG, "look-again": PLAIN, "reject": QUIET}
+
+TEST_PRINT = (
+    "A verdict is arithmetic on one file. Before you order the large print, "
+    "make a test print of a part of it at full size."
+)
+LEGEND = (
+    "print: largest print that holds; edge: 10-90 % edge width in pixels, smaller is sharper; "
+    "clipped: share of the frame whose lights are lost in any colour."
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Column:
+    """A column of figures and the width of terminal from which it is shown."""
+
+    heading: str
+    cell: Callable[[AuditedFrame], str]
+    from_width: int = 0
+
+
+def write(
+    report: Report,
+    out: TextIO,
+    *,
+    width: int | None = None,
+    colour: bool = True,
+    everything: bool = False,
+) -> None:
+    """Write the ranked table, the unread frames and the summary.
+
+    Parameters
+    ----------
+    report : Report
+        The answer of a run.
+    out : TextIO
+        A terminal, or a file that stands for one.
+    width : int, optional
+        Columns; by default what the terminal has.
+    colour : bool
+        Whether a terminal gets colours.
+    everything : bool
+        Every frame, note and skipped file, instead of the first frames of each verdict.
+    """
+    screen = Screen(out, width=width, colour=colour)
+    _write_rows(screen, report, everything=everything)
+    _write_unread(screen, report)
+    _write_series(screen, report)
+    _write_skipped(screen, report, everything=everything)
+    _write_summary(screen, report)
+
+
+def _print_cm(frame: AuditedFrame) -> str:
+    return _print_sides(frame, sides_cm)
+
+
+def _print_in(frame: AuditedFrame) -> str:
+    return _print_sides(frame, sides_in)
+
+
+def _print_sides(frame: AuditedFrame, sides: Callable[[float, float], str]) -> str:
+    if frame.print is None:
+        return CANNOT_TELL
+    at_most = "≤" if frame.print.limited_by == "unknown" else ""
+    return at_most + sides(frame.print.long_cm, frame.print.short_cm)
+
+
+def _of_target(frame: AuditedFrame) -> str:
+    share = target_share(frame)
+    if share is None or frame.print is None or frame.print.limited_by == "unknown":
+        return CANNOT_TELL
+    return percent(share) if share < 1 else f"{int(share * 100)} %"
+
+
+def _edge(frame: AuditedFrame) -> str:
+    sharpness = frame.sharpness
+    if sharpness is None or sharpness.edge_width_px is None:
+        return CANNOT_TELL
+    return edge_width(
+        sharpness.edge_width_px, sharpness.edge_width_low_px, sharpness.edge_width_high_px
+    )
+
+
+def _clipped(frame: AuditedFrame) -> str:
+    return CANNOT_TELL if frame.clipping is None else percent(frame.clipping.highlight_share.any)
+
+
+def _blocked(frame: AuditedFrame) -> str:
+    return CANNOT_TELL if frame.clipping is None else percent(frame.clipping.shadow_share.any)
+
+
+def _exposure(frame: AuditedFrame) -> str:
+    exposure = frame.exposure
+    if exposure is None:
+        return ""
+    parts = (
+        None if exposure.shutter_s is None else shutter(exposure.shutter_s),
+        None if exposure.aperture_n is None else f"f/{number(exposure.aperture_n)}",
+        None if exposure.iso is None else f"ISO {number(exposure.iso)}",
+        None if exposure.focal_mm is None else f"{number(exposure.focal_mm)} mm",
+    )
+    return " ".join(part for part in parts if part is not None)
+
+
+FIGURES = (
+    Column(heading="print cm", cell=_print_cm),
+    Column(heading="print in", cell=_print_in, from_width=96),
+    Column(heading="of target", cell=_of_target, from_width=108),
+    Column(heading="edge px", cell=_edge, from_width=64),
+    Column(heading="clipped", cell=_clipped, from_width=72),
+    Column(heading="blocked", cell=_blocked, from_width=118),
+    Column(heading="exposure", cell=_exposure, from_width=136),
+)
+
+
+def _write_rows(screen: Screen, report: Report, *, everything: bool) -> None:
+    measured = [frame for frame in report.frames if frame.state == "measured"]
+    if not measured:
+        return
+    columns = [column for column in FIGURES if screen.width >= column.from_width]
+    rank_width = max(len("rank"), len(str(len(measured))))
+    verdict_width = max(len(word) for word in VERDICT_WORDS.values())
+    widths = [
+        max(screen.cells(text) for text in (column.heading, *map(column.cell, measured)))
+        for column in columns
+    ]
+    taken = rank_width + verdict_width + sum(widths) + len(GAP) * (len(columns) + 2)
+    names = ("file", *(_name(report, frame) for frame in measured))
+    longest = max(screen.cells(name) for name in names)
+    file_width = min(longest, max(screen.width - taken, NARROWEST_FILE))
+
+    def row(rank: str, file: str, verdict: str, cells: list[str]) -> str:
+        figures = (
+            screen.fitted(cell, size, right=True) for cell, size in zip(cells, widths, strict=True)
+        )
+        return GAP.join(
+            (
+                screen.fitted(rank, rank_width, right=True),
+                screen.fitted(screen.shortened(file, file_width), file_width),
+                screen.fitted(verdict, verdict_width),
+                *figures,
+            )
+        )
+
+    screen.line((row("rank", "file", "verdict", [column.heading for column in columns]), QUIET))
+    for verdict, style in ROW_STYLES.items():
+        frames = [frame for frame in measured if frame.verdict == verdict]
+        shown = frames if everything else frames[:ROWS_OF_A_VERDICT]
+        for frame in shown:
+            cells = [column.cell(frame) for column in columns]
+            rank = "" if frame.rank is None else str(frame.rank)
+            words = VERDICT_WORDS[frame.verdict]
+            screen.line((row(rank, _name(report, frame), words, cells), style))
+            _write_sentences(screen, frame, everything=everything)
+        if len(frames) > len(shown):
+            hidden = len(frames) - len(shown)
+            screen.line((f"      ... {hidden} more to {VERDICT_WORDS[verdict]} (--all)", QUIET))
+
+
+def _write_sentences(screen: Screen, frame: AuditedFrame, *, everything: bool) -> None:
+    shown = standing(frame) if everything else weighty(frame)
+    for finding in shown:
+        word = SEVERITY_WORDS[finding.severity]
+        screen.paragraph(finding.message, indent=SENTENCE_INDENT, label=f"{word}: ")
+    if everything:
+        for finding in excused(frame):
+            sentence = f"{finding.message} {finding.excused_by}"
+            screen.paragraph(sentence, indent=SENTENCE_INDENT, label="excused: ", style=QUIET)
+    reason = plain_reason(frame)
+    if reason is not None:
+        screen.paragraph(reason, indent=SENTENCE_INDENT)
+    if everything or frame.measured_file not in (None, frame.file):
+        for note in frame.notes:
+            screen.paragraph(note, indent=SENTENCE_INDENT, label="note: ")
+
+
+def _write_unread(screen: Screen, report: Report) -> None:
+    frames = list(unread(report))
+    if not frames:
+        return
+    screen.heading("Unread")
+    for frame in frames:
+        name = screen.shortened(_name(report, frame), screen.width - SENTENCE_INDENT)
+        screen.line(f"  {name}")
+        reason = "no reason was noted" if frame.error is None else frame.error.message
+        screen.paragraph(reason, indent=SENTENCE_INDENT, label=f"{kind_words(frame.state)}: ")
+
+
+def _write_series(screen: Screen, report: Report) -> None:
+    if report.series:
+        screen.heading("Series")
+    for series in report.series:
+        best = "" if series.best is None else f", best {series.best}"
+        text = f"{kind_words(series.kind)}, {_count(len(series.files), 'frame')}{best}"
+        screen.paragraph(text, indent=2, label=f"{series.id}  ")
+        for note in series.notes:
+            screen.paragraph(note, indent=SENTENCE_INDENT)
+    if report.dust:
+        screen.heading("Dust")
+    for spot in report.dust:
+        place = f"{percent(spot.x_share)} from the left, {percent(spot.y_share)} from the top"
+        seen = f"seen in {_count(spot.frames, 'frame')}"
+        screen.paragraph(f"body {spot.body}: {place} of the stored frame, {seen}", indent=2)
+
+
+def _write_skipped(screen: Screen, report: Report, *, everything: bool) -> None:
+    if not report.skipped or not everything:
+        return
+    screen.heading("Left out")
+    for skipped in report.skipped:
+        screen.paragraph(f"{skipped.file}: {skipped.reason}", indent=2)
+
+
+def _write_summary(screen: Screen, report: Report) -> None:
+    counts = report.counts
+    screen.heading("In short")
+    parts = [
+        f"{counts.keeper} keep",
+        f"{counts.look_again} look again",
+        f"{counts.reject} reject",
+        f"{counts.unread} unread",
+    ]
+    where = ", ".join(report.folders)
+    total = _count(counts.frames, "frame") if counts.frames else "no photograph was found"
+    screen.paragraph(f"{', '.join(parts)}: {total} in {where}", indent=2)
+    if counts.skipped:
+        files = _count(counts.skipped, "file")
+        screen.paragraph(f"{files} left out (--all lists them with the reason)", indent=2)
+    if report.interrupted:
+        screen.paragraph(
+            "Stopped early: only the frames above were measured. "
+            "The same command goes on from here.",
+            indent=2,
+        )
+    if not counts.measured:
+        return
+    screen.paragraph(_held_against(report), indent=2)
+    _write_causes(screen, report)
+    _write_next(screen, report)
+    screen.blank()
+    screen.paragraph(LEGEND, style=QUIET)
+    screen.paragraph(TEST_PRINT, style=QUIET)
+
+
+def _held_against(report: Report) -> str:
+    settings = report.settings
+    seen = f"seen from {length(settings.viewing_cm)}"
+    if settings.print_long_cm is not None and settings.print_short_cm is not None:
+        size = wished_print(settings.print_long_cm, settings.print_short_cm)
+        return f"held against a print of {size}, {seen}"
+    share = settings.limits.get("keeper_share")
+    part = percent(share) if isinstance(share, float) else "a fixed part"
+    return (
+        f"held against {part} of the print that a fully sharp frame of its size gives, {seen}; "
+        "name your own print with --print 90x60cm"
+    )
+
+
+def _write_causes(screen: Screen, report: Report) -> None:
+    found = causes(report)
+    if not found:
+        return
+    screen.heading("Causes, commonest first")
+    kind_width = max(len(cause.kind) for cause in found)
+    counts = [_count(cause.frames, "frame") for cause in found]
+    count_width = max(len(count) for count in counts)
+    for cause, count in zip(found, counts, strict=True):
+        label = f"{kind_words(cause.kind):<{kind_width}}{GAP}{count:>{count_width}}{GAP}"
+        screen.paragraph(cause.advice, indent=2, label=label)
+
+
+def _write_next(screen: Screen, report: Report) -> None:
+    frame = next((frame for frame in report.frames if _can_be_typed(report, frame)), None)
+    doubtful = next(
+        (
+            frame
+            for frame in report.frames
+            if frame.verdict == "look-again" and _can_be_typed(report, frame)
+        ),
+        frame,
+    )
+    if doubtful is None:
+        return
+    screen.heading("Next")
+    screen.line("  ", (_why_command(report, doubtful), COMMAND))
+    screen.line(
+        "      all evidence for one frame",
+        "" if doubtful is frame else ", here for the best doubtful one",
+    )
+
+
+def _why_command(report: Report, frame: AuditedFrame) -> str:
+    settings = report.settings
+    words = ["frame-audit", "why", _path(report, frame)]
+    if settings.print_long_cm is not None and settings.print_short_cm is not None:
+        words += ["--print", f"{settings.print_long_cm:g}x{settings.print_short_cm:g}cm"]
+    if settings.viewing_cm != USUAL_VIEWING_CM:
+        words += ["--viewing", f"{settings.viewing_cm:g}cm"]
+    return shlex.join(words)
+
+
+def _can_be_typed(report: Report, frame: AuditedFrame) -> bool:
+    """Whether the name can be copied from the screen into a shell."""
+    path = _path(report, frame)
+    return frame.state == "measured" and inert(path) == path and "\\" not in path
+
+
+def _path(report: Report, frame: AuditedFrame) -> str:
+    return f"{report.folders[frame.folder].rstrip('/')}/{frame.file}"
+
+
+def _name(report: Report, frame: AuditedFrame) -> str:
+    """Name of a frame below its folder, or with it where there are several."""
+    return frame.file if len(report.folders) == 1 else _path(report, frame)
+
+
+def _count(number_of: int, noun: str) -> str:
+    return f"{number_of} {noun}" if number_of == 1 else f"{number_of} {noun}s"
