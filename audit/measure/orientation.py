@@ -1,4 +1,4 @@
-"""From stored to viewed orientation: pictures, tiles and directions, each turned once, at the end."""
+"""From stored to viewed orientation: pictures, tiles and directions, each turned once."""
 
 import math
 from typing import TypeVar
@@ -46,9 +46,7 @@ def viewed(plane: NDArray[Scalar], orientation: int) -> NDArray[Scalar]:
     return turned
 
 
-def viewed_tile(
-    tile: tuple[int, int], shape: tuple[int, int], orientation: int
-) -> tuple[int, int]:
+def viewed_tile(tile: tuple[int, int], shape: tuple[int, int], orientation: int) -> tuple[int, int]:
     """Place of a tile once its map is turned the way it is looked at.
 
     Parameters

@@ -1,0 +1,16 @@
+"""File to Exposure and pixels: the only user of the raw, JPEG, TIFF, Exif and lens libraries."""
+
+from audit.decode.frame import MAX_PIXELS, open_frame
+from audit.decode.metadata import Metadata, ev100, read_metadata
+from audit.decode.planes import Decoded, Developed, Mosaic
+
+__all__ = [
+    "MAX_PIXELS",
+    "Decoded",
+    "Developed",
+    "Metadata",
+    "Mosaic",
+    "ev100",
+    "open_frame",
+    "read_metadata",
+]

@@ -1,0 +1,255 @@
+"""Codes and tone curve of a JPEG or TIFF picture, by Pillow."""
+
+import io
+import sys
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, JpegImagePlugin, TiffImagePlugin
+
+from audit.decode.curves import adobe_rgb_curve, srgb_curve
+from audit.decode.icc import profile_curves
+from audit.decode.metadata import Metadata
+from audit.decode.planes import Developed, Encoding
+from audit.decode.tags import ORIENTATION
+from audit.errors import DamagedFrame, FrameError, TooLargeFrame, UnsupportedFrame
+
+_PIXELS_PER_BYTE = 512
+"""Most pixels that a byte of a Huffman-coded JPEG can stand for: an 8 x 8 block costs at least the
+one bit of its DC code (ITU-T T.81, annexes F and G)."""
+
+_UNCALIBRATED = 0xFFFF
+_ADOBE_RGB_INDEX = "R03"
+
+_PHOTOMETRIC = 262
+_PLANAR_CONFIGURATION = 284
+_WHITE_IS_ZERO = 0
+_SEPARATE_PLANES = 2
+
+_GREY_MODES = ("L", "LA")
+_RGB_MODES = ("RGB", "RGBA", "RGBX", "P", "YCbCr")
+_PLAIN_LAYOUTS = {"RGB", "RGBA", "RGBX"}
+_UNKNOWN_KIND = (
+    "unknown pixel mode",
+    "unknown data organization",
+    "not available",
+    "cannot handle",
+)
+"""What Pillow says of sound files of a kind that it does not read."""
+
+_KINDS = {"CMYK": "four printing inks (CMYK)", "1": "one bit a pixel", "LAB": "CIE L*a*b*"}
+_DEEP_GREY_MODES = ("I;16", "I;16L", "I;16B", "I;16N")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DevelopedPixels:
+    """Pixels of one developed file."""
+
+    developed: Developed
+    notes: tuple[str, ...]
+
+
+def read_developed(
+    data: bytes,
+    *,
+    name: str,
+    format: str,  # noqa: A002
+    max_pixels: int,
+    metadata: Metadata,
+) -> DevelopedPixels:
+    """Read the pixels of a JPEG or TIFF file and the curve that makes them linear.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+    name : str
+        For messages.
+    format : str
+        ``jpeg`` or ``tiff``; the other's decoder is never tried.
+    max_pixels : int
+        Most pixels that are decoded; larger pictures are refused by their header.
+    metadata : Metadata
+        For the colour space that Exif declares.
+
+    Returns
+    -------
+    DevelopedPixels
+
+    Raises
+    ------
+    DamagedFrame
+        If the data are cut short or broken.
+    UnsupportedFrame
+        If the picture is no red, green, blue or grey one of 8 or 16 bits.
+    TooLargeFrame
+        If the picture has more pixels than `max_pixels`, or memory does not suffice.
+    """
+    try:
+        with warnings.catch_warnings(), _own_size_limit():
+            warnings.simplefilter("ignore")  # of odd tags; what matters raises by itself
+            codes, profile = _codes(data, name, format, max_pixels)
+    except FrameError:
+        raise
+    except MemoryError as error:
+        raise TooLargeFrame(
+            f"{name}: expected a {format.upper()} picture that fits into memory"
+        ) from error
+    except Exception as error:  # nine kinds, measured on damaged files
+        if any(words in str(error) for words in _UNKNOWN_KIND):
+            raise UnsupportedFrame(
+                f"{name}: expected a {format.upper()} picture of 8 or 16 bits in a common"
+                f" compression, found: {_words(error)}",
+                code="pixel-kind",
+            ) from error
+        raise DamagedFrame(
+            f"{name}: expected whole {format.upper()} data, found: {_words(error)}"
+        ) from error
+    curve, encoding, notes = _curve(profile, codes, metadata)
+    return DevelopedPixels(
+        developed=Developed(codes=codes, curve=curve, encoding=encoding), notes=notes
+    )
+
+
+def _words(error: BaseException) -> str:
+    return " ".join(str(error).split()) or type(error).__name__
+
+
+@contextmanager
+def _own_size_limit() -> Iterator[None]:
+    """Lift Pillow's own limit, which refuses honest TIFF pictures above 179 megapixels.
+
+    Ours is checked before. The setting belongs to the whole process, so it is put back.
+    """
+    before = Image.MAX_IMAGE_PIXELS
+    Image.MAX_IMAGE_PIXELS = None
+    try:
+        yield
+    finally:
+        Image.MAX_IMAGE_PIXELS = before
+
+
+def _opened(data: bytes, format: str) -> Any:  # noqa: A002
+    """Open by the format's own plugin, so that no other format is ever guessed."""
+    if format == "jpeg":
+        return JpegImagePlugin.JpegImageFile(io.BytesIO(data))
+    image: Any = TiffImagePlugin.TiffImageFile(io.BytesIO(data))
+    # Pillow turns TIFF pictures (and only these) while loading. Here pixels stay as stored.
+    image.tag_v2.pop(ORIENTATION, None)
+    image.getexif().pop(ORIENTATION, None)
+    return image
+
+
+def _refuse_size(
+    data: bytes,
+    image: Any,
+    name: str,
+    format: str,  # noqa: A002
+    max_pixels: int,
+) -> None:
+    width, height = image.size
+    if width * height > max_pixels:
+        raise TooLargeFrame(
+            f"{name}: expected at most {max_pixels:,} pixels, found {width:,} x {height:,}"
+        )
+    if format == "jpeg" and len(data) * _PIXELS_PER_BYTE < width * height:
+        raise DamagedFrame(
+            f"{name}: expected at least {width * height // _PIXELS_PER_BYTE:,} bytes for"
+            f" {width:,} x {height:,} pixels, found {len(data):,}",
+            code="too-short",
+        )
+
+
+def _codes(
+    data: bytes,
+    name: str,
+    format: str,  # noqa: A002
+    max_pixels: int,
+) -> tuple[NDArray[np.uint8] | NDArray[np.uint16], object]:
+    """Codes as stored, and the embedded profile."""
+    image = _opened(data, format)
+    _refuse_size(data, image, name, format, max_pixels)
+    profile = image.info.get("icc_profile")
+    if image.mode in _RGB_MODES and any(";16" in layout for layout in _layouts(image)):
+        return _deep_rgb(data, name), profile
+    if image.mode in _DEEP_GREY_MODES:
+        grey = np.asarray(image).astype(np.uint16)
+        dark_is_high = image.tag_v2.get(_PHOTOMETRIC) == _WHITE_IS_ZERO
+        return np.invert(grey) if dark_is_high else grey, profile
+    for modes, plain in ((_GREY_MODES, "L"), (_RGB_MODES, "RGB")):
+        if image.mode in modes:
+            return np.asarray(image if image.mode == plain else image.convert(plain)), profile
+    raise UnsupportedFrame(
+        f"{name}: expected a red-green-blue or grey picture of 8 or 16 bits, found"
+        f" {_KINDS.get(image.mode, 'the pixel kind ' + image.mode)}",
+        code="pixel-kind",
+    )
+
+
+def _layouts(image: Any) -> list[str]:
+    """How the samples of each tile lie in the file, in Pillow's words (``RGB;16L``)."""
+    return [tile.args[0] if isinstance(tile.args, tuple) else tile.args for tile in image.tile]
+
+
+def _deep_rgb(data: bytes, name: str) -> NDArray[np.uint16]:
+    """Read 16 bits a sample, though Pillow keeps 8 of them: first the one byte, then the other.
+
+    Pillow unpacks the layout ``;16B`` by taking the first byte of each sample and ``;16L`` by
+    taking the second. Asked for both, every compression that it knows gives all 16 bits.
+    """
+    halves = {suffix: _byte_of_each_sample(data, name, suffix) for suffix in (";16L", ";16B")}
+    image = _opened(data, "tiff")
+    # Compressed samples come in the machine's own order, others in the file's.
+    little = _layouts(image)[0].endswith(";16L") or (
+        _layouts(image)[0].endswith(";16N") and sys.byteorder == "little"
+    )
+    high, low = (";16L", ";16B") if little else (";16B", ";16L")
+    codes = halves[high].astype(np.uint16)
+    codes <<= 8
+    codes |= halves[low]
+    return codes
+
+
+def _byte_of_each_sample(data: bytes, name: str, suffix: str) -> NDArray[np.uint8]:
+    image = _opened(data, "tiff")
+    layouts = _layouts(image)
+    kinds = {layout.split(";")[0] for layout in layouts}
+    if image.tag_v2.get(_PLANAR_CONFIGURATION) == _SEPARATE_PLANES or not kinds <= _PLAIN_LAYOUTS:
+        raise UnsupportedFrame(
+            f"{name}: expected 16-bit samples pixel by pixel, found one plane a colour or colours"
+            " multiplied by alpha",
+            code="pixel-kind",
+        )
+    image.tile = [
+        tile._replace(args=(layout.split(";")[0] + suffix, *tile.args[1:]))
+        for tile, layout in zip(image.tile, layouts, strict=True)
+    ]
+    return np.asarray(image.convert("RGB"))
+
+
+def _curve(
+    profile: object, codes: NDArray[Any], metadata: Metadata
+) -> tuple[tuple[NDArray[np.float32], ...], Encoding, tuple[str, ...]]:
+    """Lookup tables, where they come from, and what a person should know about that."""
+    entries = 256 if codes.dtype == np.uint8 else 65536
+    channels = 3 if codes.ndim == 3 else 1
+    if isinstance(profile, bytes) and profile:
+        tables = profile_curves(profile, channels=channels, entries=entries)
+        if tables is not None:
+            return tables, "embedded profile", ()
+        note = "The embedded colour profile has no tone curves that fit; sRGB is assumed."
+        return (srgb_curve(entries),), "assumed sRGB", (note,)
+    if metadata.color_space == _UNCALIBRATED:
+        if metadata.interoperability == _ADOBE_RGB_INDEX:
+            return (adobe_rgb_curve(entries),), "Adobe RGB", ()
+        note = (
+            "The colour space is declared uncalibrated and no profile is embedded; sRGB is assumed."
+        )
+        return (srgb_curve(entries),), "assumed sRGB", (note,)
+    encoding: Encoding = "sRGB" if metadata.color_space == 1 else "assumed sRGB"
+    return (srgb_curve(entries),), encoding, ()

@@ -1,0 +1,121 @@
+"""What a decoded frame is made of: the sensor's own samples, or a developed picture's codes."""
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from audit.records import Exposure, SensorFacts
+
+Encoding = Literal["sRGB", "Adobe RGB", "embedded profile", "assumed sRGB"]
+"""Where a developed picture's tone curve comes from."""
+
+RED, GREEN, BLUE = 0, 1, 2
+"""Colours of the sites of a `Mosaic`."""
+
+LUMA_WEIGHTS = (0.2126, 0.7152, 0.0722)
+"""Shares of linear red, green and blue in luminance: IEC 61966-2-1, sRGB primaries. Used for every
+developed picture: the measures need one sound plane of light, not a colour match."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mosaic:
+    """Samples of a sensor under its colour filters, before anything was done to them.
+
+    Attributes
+    ----------
+    samples : (rows, cols) uint16 array
+        Visible area as stored (Orientation not applied); a copy that owns its memory.
+    pattern : (pattern rows, pattern cols) uint8 array
+        Colour of each site: 0 red, 1 green (both greens), 2 blue. Starts at ``samples[0, 0]``.
+        A sensor without filters has the pattern ``[[1]]``.
+    black_dn, white_dn : (pattern rows, pattern cols) float32 arrays
+        Black level and nominal white level of each site of the pattern, DN.
+    """
+
+    samples: NDArray[np.uint16]
+    pattern: NDArray[np.uint8]
+    black_dn: NDArray[np.float32]
+    white_dn: NDArray[np.float32]
+
+    @property
+    def is_bayer(self) -> bool:
+        """Whether the pattern is a 2 x 2 cell with two greens on a diagonal, one red, one blue."""
+        return self.green_parity is not None
+
+    @property
+    def green_parity(self) -> int | None:
+        """``(row + col) % 2`` of the green sites of a Bayer pattern, else ``None``."""
+        if self.pattern.shape != (2, 2):
+            return None
+        cell = self.pattern.ravel().tolist()
+        if sorted(cell) != [RED, GREEN, GREEN, BLUE]:
+            return None
+        if cell[0] == cell[3]:
+            return 0
+        return 1 if cell[1] == cell[2] else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Developed:
+    """Codes of a developed picture and the curves that make them linear again.
+
+    Attributes
+    ----------
+    codes : (rows, cols, 3) or (rows, cols) array of uint8 or uint16
+        As stored (Orientation not applied); red, green, blue, or grey.
+    curve : tuple of float32 arrays
+        Lookup tables from code to linear light 0..1, 256 or 65,536 entries: one a channel, or a
+        single one for all.
+    encoding : str
+        Where the curve comes from.
+    """
+
+    codes: NDArray[np.uint8] | NDArray[np.uint16]
+    curve: tuple[NDArray[np.float32], ...]
+    encoding: Encoding
+
+    def channel_linear(self, channel: int) -> NDArray[np.float32]:
+        """Linear light of one channel, 0..1.
+
+        Parameters
+        ----------
+        channel : int
+            0 red, 1 green, 2 blue; only 0 for a grey picture.
+
+        Returns
+        -------
+        (rows, cols) float32 array
+        """
+        plane = self.codes if self.codes.ndim == 2 else self.codes[:, :, channel]
+        return np.take(self._table(channel), plane)
+
+    def luma_linear(self) -> NDArray[np.float32]:
+        """Linear luminance, 0..1, by table lookup alone (no float64 copy).
+
+        Returns
+        -------
+        (rows, cols) float32 array
+        """
+        if self.codes.ndim == 2:
+            return self.channel_linear(0)
+        luma = np.take(self._table(0) * np.float32(LUMA_WEIGHTS[0]), self.codes[:, :, 0])
+        for channel in (1, 2):
+            weighted = self._table(channel) * np.float32(LUMA_WEIGHTS[channel])
+            luma += np.take(weighted, self.codes[:, :, channel])
+        return luma
+
+    def _table(self, channel: int) -> NDArray[np.float32]:
+        return self.curve[channel] if len(self.curve) > 1 else self.curve[0]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decoded:
+    """One frame, opened: what the camera wrote and what its pixels hold."""
+
+    exposure: Exposure
+    facts: SensorFacts
+    pixels: Mosaic | Developed
+    notes: tuple[str, ...]
+    """Sentences about this file that a person should know."""

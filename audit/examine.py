@@ -1,0 +1,314 @@
+"""One frame in, one reading out: the whole job of a worker process.
+
+The file is read once, into memory; everything else works on those bytes. Pixels never leave this
+module: a reading is numbers and one small picture.
+"""
+
+import hashlib
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import imageio.v3 as imageio
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from audit.decode import Decoded, Developed, Mosaic, open_frame
+from audit.errors import FrameError, TooLargeFrame, UnreadableFrame
+from audit.measure.blur_shape import measure_blur_shape
+from audit.measure.clipping import (
+    CLIPPED_SHARE_OF_RANGE,
+    ClippingResult,
+    clipping_of_developed,
+    clipping_of_mosaic,
+    signal_floor_dn,
+)
+from audit.measure.energy import energy, laplacian_variance
+from audit.measure.noise import NoiseModel, fit_noise
+from audit.measure.orientation import viewed, viewed_angle_deg, viewed_tile
+from audit.measure.preview import PREVIEW_LONG_EDGE_PX, shrink, srgb_codes
+from audit.measure.sharpness_map import SharpnessResult, measure_sharpness
+from audit.measure.tone import tone
+from audit.records import (
+    Basis,
+    ClippedShare,
+    Clipping,
+    Frame,
+    Noise,
+    PerColour,
+    Reading,
+    Sharpness,
+    SharpnessMap,
+    Tone,
+    Unread,
+)
+
+MAX_FILE_BYTES = 2_000_000_000
+"""No still picture of today's cameras comes near; a video or a disk image does (guess)."""
+
+MIDTONE_SHARE = 0.18
+"""Mid-grey card, as a share of saturation."""
+
+GREEN = 1
+"""Code of green in a colour filter pattern."""
+
+DEVELOPED_FULL_SCALE = 65535.0
+"""Developed luma is measured on this linear scale, so that its noise has a size like a raw's."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasuredPlane:
+    """The one plane on which sharpness and noise are measured."""
+
+    samples: NDArray[np.uint16] | NDArray[np.float32]
+    black_dn: float
+    saturation_dn: float
+    """Above black."""
+    green_parity: int | None
+    """Which sites are green, or ``None`` where every sample counts."""
+
+    @property
+    def clipped_dn(self) -> float:
+        """Code from which a sample is clipped."""
+        return self.black_dn + CLIPPED_SHARE_OF_RANGE * self.saturation_dn
+
+
+def examine(frame: Frame) -> Reading | Unread:
+    """Decode and measure one frame; a bad file gives an `Unread`, never an exception.
+
+    Parameters
+    ----------
+    frame : Frame
+
+    Returns
+    -------
+    Reading or Unread
+        The reading of the main file, or of its first readable companion with a note that says so.
+    """
+    first: FrameError | None = None
+    for path, name, kind in _sources(frame):
+        try:
+            reading = _read(path, name, kind)
+        except FrameError as error:
+            first = first or error
+            continue
+        if first is not None:
+            note = f"{frame.file} could not be read ({first}); its twin {name} was measured instead"
+            reading = msgspec.structs.replace(reading, notes=(*reading.notes, note))
+        return reading
+    if first is None:
+        raise ValueError("a frame without a file")
+    return Unread(state=first.state, code=first.code, message=str(first))
+
+
+def _sources(frame: Frame) -> Iterator[tuple[bytes, str, str]]:
+    """The frame's files in the order in which they are tried: path, name, format."""
+    yield frame.path, frame.file, frame.format
+    for path, name in zip(frame.companion_paths, frame.companions, strict=True):
+        yield path, name, "jpeg"
+
+
+def _read(path: bytes, name: str, kind: str) -> Reading:
+    data = _file_bytes(path, name)
+    decoded = open_frame(data, name=name, format=kind)
+    if isinstance(decoded.pixels, Mosaic):
+        return _of_mosaic(decoded, decoded.pixels, data, name, kind)
+    return _of_developed(decoded, decoded.pixels, data, name, kind)
+
+
+def _file_bytes(path: bytes, name: str) -> bytes:
+    try:
+        file = Path(os.fsdecode(path))
+        size = file.stat().st_size
+        if size > MAX_FILE_BYTES:
+            raise TooLargeFrame(
+                f"{name}: expected at most {MAX_FILE_BYTES / 1e9:.0f} GB, found {size / 1e9:.1f} GB"
+            )
+        return file.read_bytes()
+    except OSError as error:
+        reason = error.strerror or type(error).__name__
+        raise UnreadableFrame(f"{name}: expected a readable file, found: {reason}") from error
+
+
+def _of_mosaic(decoded: Decoded, mosaic: Mosaic, data: bytes, name: str, kind: str) -> Reading:
+    """Measure a raw file on its green sites, where they are."""
+    is_green = mosaic.pattern == GREEN
+    black_dn = float(mosaic.black_dn[is_green].mean())
+    white_dn = float(mosaic.white_dn[is_green].min())
+    noise = None
+    if mosaic.is_bayer or mosaic.pattern.size == 1:
+        noise = fit_noise(
+            mosaic.samples,
+            black_dn=black_dn,
+            clipped_dn=black_dn + CLIPPED_SHARE_OF_RANGE * (white_dn - black_dn),
+            green_parity=mosaic.green_parity,
+        )
+    floor_dn = None if noise is None else signal_floor_dn(noise.gain_dn, noise.floor_dn2)
+    clipping = clipping_of_mosaic(
+        mosaic.samples, mosaic.pattern, mosaic.black_dn, mosaic.white_dn, (floor_dn,) * 3
+    )
+    plane = MeasuredPlane(
+        samples=mosaic.samples,
+        black_dn=black_dn,
+        saturation_dn=clipping.saturation_dn[GREEN] or white_dn - black_dn,
+        green_parity=mosaic.green_parity,
+    )
+    if noise is None:
+        sharpness = _not_measured("edges are not measured on this colour filter pattern")
+    else:
+        sharpness = _sharpness(plane, noise, decoded.exposure.orientation)
+    row, col = np.argwhere(is_green)[0]
+    step_rows, step_cols = mosaic.pattern.shape
+    coarse = shrink(mosaic.samples[row::step_rows, col::step_cols], PREVIEW_LONG_EDGE_PX)
+    return _assemble(decoded, data, name, kind, plane, noise, clipping, sharpness, coarse)
+
+
+def _of_developed(
+    decoded: Decoded, picture: Developed, data: bytes, name: str, kind: str
+) -> Reading:
+    """Measure a developed file on its linear luma."""
+    luma = picture.luma_linear() * np.float32(DEVELOPED_FULL_SCALE)
+    plane = MeasuredPlane(
+        samples=luma, black_dn=0.0, saturation_dn=DEVELOPED_FULL_SCALE, green_parity=None
+    )
+    noise = fit_noise(luma, black_dn=0.0, clipped_dn=plane.clipped_dn, green_parity=None)
+    clipping = clipping_of_developed(picture.codes, picture.curve)
+    sharpness = _sharpness(plane, noise, decoded.exposure.orientation)
+    coarse = shrink(luma, PREVIEW_LONG_EDGE_PX)
+    return _assemble(decoded, data, name, kind, plane, noise, clipping, sharpness, coarse)
+
+
+def _assemble(
+    decoded: Decoded,
+    data: bytes,
+    name: str,
+    kind: str,
+    plane: MeasuredPlane,
+    noise: NoiseModel | None,
+    clipping: ClippingResult,
+    sharpness: Sharpness,
+    coarse: NDArray[np.float32],
+) -> Reading:
+    """Put the figures of one file into its reading."""
+    levels = (coarse - np.float32(plane.black_dn)) / np.float32(plane.saturation_dn)
+    light = tone(levels)
+    return Reading(
+        file=name,
+        format=kind,
+        exposure=decoded.exposure,
+        facts=decoded.facts,
+        sharpness=sharpness,
+        clipping=_clipping(clipping, decoded.facts.basis),
+        noise=_noise(noise, plane.saturation_dn),
+        tone=Tone(low_ev=light.low_ev, median_ev=light.median_ev, high_ev=light.high_ev),
+        notes=decoded.notes,
+        preview_png=_png(viewed(srgb_codes(levels), decoded.exposure.orientation)),
+        content_hash=hashlib.blake2b(data, digest_size=16).hexdigest(),
+    )
+
+
+def _sharpness(plane: MeasuredPlane, noise: NoiseModel, orientation: int) -> Sharpness:
+    """All sharpness figures of one plane, turned to viewed orientation."""
+    found = measure_sharpness(
+        plane.samples,
+        black_dn=plane.black_dn,
+        clipped_dn=plane.clipped_dn,
+        noise=noise,
+        green_parity=plane.green_parity,
+    )
+    shape = (found.map.rows, found.map.cols)
+    blur = measure_blur_shape(found.table, plane.samples.shape)
+    return Sharpness(
+        laplacian_variance=laplacian_variance(
+            plane.samples, noise=noise, black_dn=plane.black_dn, green_parity=plane.green_parity
+        )
+        / plane.saturation_dn**2,
+        energy=energy(
+            plane.samples, noise=noise, black_dn=plane.black_dn, green_parity=plane.green_parity
+        ),
+        edge_width_px=found.edge_width_px,
+        edge_width_low_px=found.edge_width_low_px,
+        edge_width_high_px=found.edge_width_high_px,
+        mtf50_cpp=found.mtf50_cpp,
+        mtf50_low_cpp=found.mtf50_low_cpp,
+        mtf50_high_cpp=found.mtf50_high_cpp,
+        edges=found.edges,
+        measurable=found.measurable,
+        reason=found.reason,
+        best_tile=None
+        if found.best_tile is None
+        else viewed_tile(found.best_tile, shape, orientation),
+        map=_viewed_map(found, orientation),
+        smear_px=blur.smear_px,
+        smear_angle_deg=None
+        if blur.smear_angle_deg is None
+        else viewed_angle_deg(blur.smear_angle_deg, orientation),
+        smear_confidence=blur.smear_confidence,
+    )
+
+
+def _not_measured(reason: str) -> Sharpness:
+    return Sharpness(
+        laplacian_variance=None,
+        energy=None,
+        edge_width_px=None,
+        edge_width_low_px=None,
+        edge_width_high_px=None,
+        mtf50_cpp=None,
+        edges=0,
+        measurable=False,
+        reason=reason,
+    )
+
+
+def _viewed_map(found: SharpnessResult, orientation: int) -> SharpnessMap:
+    turned = viewed(found.map.edge_width_px, orientation)
+    return SharpnessMap(
+        rows=turned.shape[0],
+        cols=turned.shape[1],
+        edge_width_px=tuple(
+            tuple(None if np.isnan(width) else round(float(width), 2) for width in row)
+            for row in turned
+        ),
+    )
+
+
+def _clipping(found: ClippingResult, basis: Basis) -> Clipping:
+    return Clipping(
+        highlight_share=_clipped_share(
+            found.highlight_share, found.highlight_any, found.highlight_all
+        ),
+        shadow_share=_clipped_share(found.shadow_share, found.shadow_any, found.shadow_all),
+        headroom_ev=PerColour(**dict(zip("rgb", found.headroom_ev, strict=True))),
+        saturation_dn=PerColour(**dict(zip("rgb", found.saturation_dn, strict=True))),
+        basis=basis,
+    )
+
+
+def _clipped_share(
+    by_colour: tuple[float | None, ...], in_any: float, in_all: float
+) -> ClippedShare:
+    red, green, blue = by_colour
+    return ClippedShare(r=red, g=green, b=blue, any=in_any, all=in_all)
+
+
+def _noise(noise: NoiseModel | None, saturation_dn: float) -> Noise:
+    if noise is None:
+        return Noise(sigma_dn=None, snr_midtone=None)
+    level_dn = MIDTONE_SHARE * saturation_dn
+    sigma_dn = float(noise.sigma_dn(level_dn))
+    return Noise(
+        sigma_dn=sigma_dn,
+        snr_midtone=level_dn / sigma_dn if sigma_dn > 0 else None,
+        read_dn=float(noise.sigma_dn(0.0)),
+        gain_dn=noise.gain_dn,
+    )
+
+
+def _png(codes: NDArray[np.uint8]) -> bytes:
+    encoded = imageio.imwrite("<bytes>", np.ascontiguousarray(codes), extension=".png")
+    if not isinstance(encoded, bytes):
+        raise TypeError("the picture writer gave no bytes")
+    return encoded

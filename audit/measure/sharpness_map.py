@@ -1,0 +1,356 @@
+"""The sharpness of one frame: edge width and MTF50 of its sharpest well-supported part, and a map.
+
+Edges of a scene lie at several distances, and some are soft in themselves, so their widths
+spread; what the lens, the focus and the hand did sets the narrow end. Each edge enters with its
+own doubt. The widths are modelled as one size for all directions, or, where the edges clearly
+ask for it, as a variance that swings with direction (a smear): v = a (1 + e cos 2(theta - t)).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from audit.measure.edges import EdgeTable, LevelEdges, Plane, find_edges
+from audit.measure.esfr import EdgeShape, edge_profiles, edge_shape
+from audit.measure.noise import NoiseModel
+
+F32 = NDArray[np.float32]
+F64 = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+MIN_EDGES = 15
+"""Fewer usable edges than this and the frame's sharpness can't be told (chosen on trial frames:
+the scatter of the reading doubles below it)."""
+
+USABLE_DOUBT = 0.20
+"""Edges with more doubt than this are left out of every reading."""
+
+FULL_WEIGHT_DOUBT = 0.06
+"""Edges with less doubt than this count fully; others in inverse proportion."""
+
+MOST_EDGES = 400
+"""The least doubtful edges kept for the frame's number; more only cost time (measured)."""
+
+CLUTTER_SHARE = 0.15
+"""Share of usable edges that may lie anywhere (softer objects, lines taken for edges)."""
+
+LOG_RANGE = 3.5
+"""Range of ln sigma over which such edges spread: sigma 0.3 to 10 px."""
+
+WIDTH_SPREAD = 0.03
+"""Relative spread of widths within one plane of focus beyond each edge's doubt (guess)."""
+
+SMEAR_PENALTY = 10.0
+"""Log likelihood that a direction-dependent width must gain before it is believed; 3 for its
+two parameters by the usual criterion, more since edges of one object are not independent."""
+
+MIN_TILE_EDGES = 8
+"""Edges that a tile of the map needs."""
+
+MIN_RELATIVE_SD = 0.015
+"""Model error of the method on synthetic edges, added to the statistical one."""
+
+BOOTSTRAPS = 200
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TileMap:
+    """Edge width over the frame, stored orientation; NaN and a low count where unsupported."""
+
+    rows: int
+    cols: int
+    edge_width_px: F32
+    counts: Ints
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SharpnessResult:
+    """What the edges of one frame say; lengths in native pixels, pixel aperture included."""
+
+    measurable: bool
+    reason: str | None
+    edge_width_px: float | None
+    edge_width_low_px: float | None
+    edge_width_high_px: float | None
+    mtf50_cpp: float | None
+    mtf50_low_cpp: float | None
+    mtf50_high_cpp: float | None
+    edges: int
+    best_tile: tuple[int, int] | None
+    map: TileMap
+    table: EdgeTable
+
+
+def measure_sharpness(
+    plane: Plane,
+    *,
+    black_dn: float,
+    clipped_dn: float,
+    noise: NoiseModel,
+    green_parity: int | None,
+    pixels_per_block: int | None = None,
+) -> SharpnessResult:
+    """Absolute sharpness of a frame from its step edges.
+
+    Parameters
+    ----------
+    plane : (rows, cols) uint16 or float32 array
+        Linear samples at full resolution.
+    black_dn, clipped_dn : float
+        Black level; level from which a sample counts as clipped.
+    noise : NoiseModel
+        Noise of one sample.
+    green_parity : 0, 1 or None
+        Bayer mosaic: only samples with (row + col) % 2 == green_parity are valid. None: all are.
+    pixels_per_block : int or None
+        Side of the blocks a developed file was compressed in; edges on their grid are dropped.
+
+    Returns
+    -------
+    SharpnessResult
+        Not measurable, with the reason, below ``MIN_EDGES`` usable edges.
+    """
+    grid = tile_grid(plane.shape[0], plane.shape[1])
+    groups = find_edges(
+        plane,
+        black_dn=black_dn,
+        clipped_dn=clipped_dn,
+        noise=noise,
+        green_parity=green_parity,
+        tiles=SCREEN_TILES,
+        per_cell=SCREEN_PER_CELL,
+    )
+    table = _joined(groups)
+    trusted = table.doubt < USABLE_DOUBT
+    if pixels_per_block is not None:
+        trusted &= ~on_block_grid(table, pixels_per_block)
+    usable = np.nonzero(trusted)[0]
+    if usable.size < MIN_EDGES:
+        return _unmeasurable(table, usable.size, grid)
+    chosen = usable[np.argsort(table.doubt[usable], kind="stable")[:MOST_EDGES]]
+    model = fit_widths(table.take(chosen))
+    shape = _shape(groups, table, chosen, model)
+    tiles = _tile_map(table.take(usable), model, shape, grid, plane.shape)
+    spread = _relative_sd(table.take(chosen), model)
+    sigma = model.mean_sigma_px
+    width, mtf50 = sigma * shape.rise_per_sigma, shape.mtf50_sigma / sigma
+    factor = float(np.exp(1.96 * spread))
+    return SharpnessResult(
+        measurable=True,
+        reason=None,
+        edge_width_px=width,
+        edge_width_low_px=width / factor,
+        edge_width_high_px=width * factor,
+        mtf50_cpp=mtf50,
+        mtf50_low_cpp=mtf50 / factor,
+        mtf50_high_cpp=mtf50 * factor,
+        edges=int(chosen.size),
+        best_tile=_best_tile(tiles),
+        map=tiles,
+        table=table,
+    )
+
+
+BLOCK_EDGE_CONTRAST = 0.15
+"""Steps at block borders are small; larger ones there are edges of the scene by chance (guess)."""
+
+BLOCK_EDGE_ANGLE = 0.07
+"""Block borders run along rows and columns: within 4 degrees."""
+
+BLOCK_EDGE_DISTANCE_PX = 0.75
+"""Distance of a false edge from the border."""
+
+
+def on_block_grid(table: EdgeTable, pixels_per_block: int) -> Bools:
+    """Weak edges that lie on and along the borders of compression blocks."""
+    weak = table.contrast < BLOCK_EDGE_CONTRAST * np.maximum(table.level, 1e-6)
+    found = np.zeros(len(table), np.bool_)
+    for place, along in ((table.col, np.sin(table.theta)), (table.row, np.cos(table.theta))):
+        phase = np.mod(place + 0.5 + 0.5 * pixels_per_block, pixels_per_block)
+        near = np.abs(phase - 0.5 * pixels_per_block) < BLOCK_EDGE_DISTANCE_PX
+        found |= weak & near & (np.abs(along) < BLOCK_EDGE_ANGLE)
+    return found
+
+
+SCREEN_TILES = (8, 12)
+SCREEN_PER_CELL = 16
+"""Candidates are spread over this grid, so many for each tile and range of direction."""
+
+
+def tile_grid(rows: int, cols: int) -> tuple[int, int]:
+    """Rows and columns of the map: about 4 x 6 at 1 megapixel, 16 x 24 at 50."""
+    long = int(np.clip(round(6.0 * (rows * cols / 1.0e6) ** 0.354), 4, 30))
+    short = max(2, round(long * min(rows, cols) / max(rows, cols)))
+    return (short, long) if cols >= rows else (long, short)
+
+
+def _joined(groups: Sequence[LevelEdges]) -> EdgeTable:
+    """One table of all resolutions."""
+    tables = [group.table for group in groups]
+    names = EdgeTable.__slots__
+    return EdgeTable(**{n: np.concatenate([getattr(t, n) for t in tables]) for n in names})
+
+
+def _unmeasurable(table: EdgeTable, found: int, grid: tuple[int, int]) -> SharpnessResult:
+    return SharpnessResult(
+        measurable=False,
+        reason=f"{found} usable edges, {MIN_EDGES} needed",
+        edge_width_px=None,
+        edge_width_low_px=None,
+        edge_width_high_px=None,
+        mtf50_cpp=None,
+        mtf50_low_cpp=None,
+        mtf50_high_cpp=None,
+        edges=found,
+        best_tile=None,
+        map=TileMap(
+            rows=grid[0],
+            cols=grid[1],
+            edge_width_px=np.full(grid, np.nan, np.float32),
+            counts=np.zeros(grid, np.int64),
+        ),
+        table=table,
+    )
+
+
+# ---------------------------------------------------------------------------- width model
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WidthModel:
+    """Logarithm of sigma over direction: mu + 0.5 ln(1 + swing . (cos 2 theta, sin 2 theta))."""
+
+    mu: float
+    swing: tuple[float, float]
+
+    @property
+    def mean_sigma_px(self) -> float:
+        """Sigma averaged over all directions of the edge."""
+        theta = np.linspace(0.0, np.pi, 90, endpoint=False)
+        return float(np.exp(self.mu) * np.exp(swing_log(theta, self.swing)).mean())
+
+
+def swing_log(theta: F64 | F32, swing: tuple[float, float]) -> F64:
+    """Logarithm of the relative sigma at a direction of the normal."""
+    inside = 1.0 + swing[0] * np.cos(2.0 * theta) + swing[1] * np.sin(2.0 * theta)
+    return np.asarray(0.5 * np.log(np.maximum(inside, 0.02)), dtype=np.float64)
+
+
+SWINGS = tuple(
+    (e * float(np.cos(t)), e * float(np.sin(t)))
+    for e in (0.3, 0.55, 0.75, 0.88, 0.95)
+    for t in np.radians(np.arange(0, 360, 30))
+)
+"""Direction-dependent widths tried: strengths as of smears of about 1 to 4 blur widths."""
+
+
+def fit_widths(table: EdgeTable) -> WidthModel:
+    """Most likely common width; direction-dependent only where that gains enough."""
+    log_sigma = _log_sigma(table)
+    spread = (WIDTH_SPREAD + table.doubt).astype(np.float64)
+    weight = np.minimum(1.0, FULL_WEIGHT_DOUBT / table.doubt).astype(np.float64)
+    grid = np.arange(-1.2, 2.6, 0.03)
+    likelihood = _likelihood(log_sigma, spread, weight, grid)
+    best, mu, swing = float(likelihood.max()), float(grid[likelihood.argmax()]), (0.0, 0.0)
+    near = np.arange(mu - 0.8, mu + 0.81, 0.05)
+    for tried in SWINGS:
+        rest = log_sigma - swing_log(table.theta, tried)
+        likelihood = _likelihood(rest, spread, weight, near)
+        gain = float(likelihood.max()) - SMEAR_PENALTY
+        if gain > best:
+            best, mu, swing = gain, float(near[likelihood.argmax()]), tried
+    rest = log_sigma - swing_log(table.theta, swing)
+    return WidthModel(mu=_local_mean(rest, spread, weight, mu), swing=swing)
+
+
+def _log_sigma(table: EdgeTable) -> F64:
+    return 0.5 * np.log(np.maximum(table.variance, 1e-4)).astype(np.float64)
+
+
+def _likelihood(log_sigma: F64, spread: F64, weight: F64, at: F64) -> F64:
+    """Weighted log likelihood of each trial ln sigma: a long-tailed peak on a flat floor."""
+    far = (log_sigma - at[:, None]) / spread
+    density = (1.0 - CLUTTER_SHARE) / (np.pi * spread * (1.0 + far**2)) + CLUTTER_SHARE / LOG_RANGE
+    total: F64 = np.log(density) @ weight
+    return total
+
+
+def _local_mean(log_sigma: F64, spread: F64, weight: F64, start: float) -> float:
+    """Robust mean (Cauchy weights) round a peak."""
+    mu = start
+    for _ in range(10):
+        pull = weight / spread**2 / (1.0 + ((log_sigma - mu) / spread) ** 2)
+        mu = float((pull * log_sigma).sum() / pull.sum())
+    return mu
+
+
+def _relative_sd(table: EdgeTable, model: WidthModel) -> float:
+    """Standard error of ln sigma by resampling edges, with the method's own error added."""
+    rest = _log_sigma(table) - swing_log(table.theta, model.swing)
+    spread = (WIDTH_SPREAD + table.doubt).astype(np.float64)
+    pull = np.minimum(1.0, FULL_WEIGHT_DOUBT / table.doubt) / spread**2
+    pull = pull / (1.0 + ((rest - model.mu) / spread) ** 2)
+    draws = np.random.default_rng(0).multinomial(
+        len(table), np.full(len(table), 1.0 / len(table)), BOOTSTRAPS
+    )
+    means = (draws @ (pull * rest)) / np.maximum(draws @ pull, 1e-12)
+    return float(np.hypot(means.std(), MIN_RELATIVE_SD))
+
+
+def _shape(
+    groups: Sequence[LevelEdges], table: EdgeTable, chosen: Ints, model: WidthModel
+) -> EdgeShape:
+    """Shape of the blur from the edges that agree with the frame's width."""
+    picked = table.take(chosen)
+    rest = _log_sigma(picked) - swing_log(picked.theta, model.swing)
+    agree = np.abs(rest - model.mu) < 2.0 * picked.doubt + 0.05
+    order = np.sort(chosen[agree])
+    weight = 1.0 / (table.doubt[order].astype(np.float64) + 0.02) ** 2
+    return edge_shape(edge_profiles(groups, order), weight)
+
+
+# ------------------------------------------------------------------------------------ map
+
+
+def _tile_map(
+    table: EdgeTable,
+    model: WidthModel,
+    shape: EdgeShape,
+    grid: tuple[int, int],
+    size: tuple[int, ...],
+) -> TileMap:
+    """Width of each tile with enough edges, direction taken out as for the frame."""
+    tile_row = np.minimum((table.row * grid[0] / size[0]).astype(np.int64), grid[0] - 1)
+    tile_col = np.minimum((table.col * grid[1] / size[1]).astype(np.int64), grid[1] - 1)
+    tile = tile_row * grid[1] + tile_col
+    counts = np.bincount(tile, None, grid[0] * grid[1])
+    width = np.full(grid[0] * grid[1], np.nan, np.float32)
+    rest = _log_sigma(table) - swing_log(table.theta, model.swing)
+    spread = (WIDTH_SPREAD + table.doubt).astype(np.float64)
+    weight = np.minimum(1.0, FULL_WEIGHT_DOUBT / table.doubt).astype(np.float64)
+    trials = np.arange(-1.2, 2.6, 0.1)
+    to_width = shape.rise_per_sigma * model.mean_sigma_px / np.exp(model.mu)
+    for index in np.nonzero(counts >= MIN_TILE_EDGES)[0]:
+        here = tile == index
+        peak = trials[_likelihood(rest[here], spread[here], weight[here], trials).argmax()]
+        mu = _local_mean(rest[here], spread[here], weight[here], float(peak))
+        width[index] = np.exp(mu) * to_width
+    return TileMap(
+        rows=grid[0],
+        cols=grid[1],
+        edge_width_px=width.reshape(grid),
+        counts=counts.reshape(grid).astype(np.int64),
+    )
+
+
+def _best_tile(tiles: TileMap) -> tuple[int, int] | None:
+    """Tile of the narrowest edges."""
+    if np.isnan(tiles.edge_width_px).all():
+        return None
+    row, col = np.unravel_index(np.nanargmin(tiles.edge_width_px), tiles.edge_width_px.shape)
+    return int(row), int(col)
