@@ -1,0 +1,1 @@
+"""The parts that render the sample trip: paint, scenes, camera, files, truth and the plan."""
