@@ -21,6 +21,7 @@ from audit.measure.blur_shape import measure_blur_shape
 from audit.measure.clipping import (
     CLIPPED_SHARE_OF_RANGE,
     ClippingResult,
+    clipped_pixels,
     clipping_of_developed,
     clipping_of_mosaic,
     signal_floor_dn,
@@ -170,6 +171,7 @@ def _of_developed(
 ) -> Reading:
     """Measure a developed file on its linear luma."""
     luma = picture.luma_linear() * np.float32(DEVELOPED_FULL_SCALE)
+    luma[clipped_pixels(picture.codes, picture.curve)] = DEVELOPED_FULL_SCALE
     plane = MeasuredPlane(
         samples=luma, black_dn=0.0, saturation_dn=DEVELOPED_FULL_SCALE, green_parity=None
     )

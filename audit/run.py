@@ -14,7 +14,7 @@ from typing import Protocol
 import msgspec
 import platformdirs
 
-from audit.diagnose import judge
+from audit.diagnose import damage, judge
 from audit.errors import StoreError
 from audit.rank import ranked, verdict_of
 from audit.records import (
@@ -287,6 +287,7 @@ def _row(frame: Frame, result: Reading | Unread, settings: Settings) -> AuditedF
         format=frame.format,
         state=result.state,
         error=ErrorNote(code=result.code, message=result.message),
+        findings=damage(result),
         verdict="unread",
         rank=None,
     )

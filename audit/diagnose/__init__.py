@@ -4,6 +4,7 @@ import msgspec
 
 from audit.diagnose.aperture import diffraction, sharpened
 from audit.diagnose.case import Case
+from audit.diagnose.damage import damage
 from audit.diagnose.kinds import KINDS
 from audit.diagnose.light import blocked_shadows, clipped_highlights, haze, no_edges, noise
 from audit.diagnose.motion import subject_motion
@@ -18,7 +19,7 @@ from audit.optics.diffraction import (
 from audit.records import Finding, Limits, Print, Reading, Record, Sensor, Severity, Sharpness
 from audit.settings import Settings
 
-__all__ = ["KINDS", "Judgement", "judge"]
+__all__ = ["KINDS", "Judgement", "damage", "judge"]
 
 RULES = (
     softness,

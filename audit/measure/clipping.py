@@ -166,9 +166,8 @@ def clipping_of_developed(
     all_high = all_low = None
     for index in range(channels.shape[2]):
         channel = channels[:, :, index]
-        curve = curves[min(index, len(curves) - 1)]
-        clipped_code = int(np.searchsorted(curve, CLIPPED_SHARE_OF_RANGE * curve[-1]))
-        clipped, blocked = channel >= clipped_code, channel <= blocked_code
+        curve = _curve_of(curves, index)
+        clipped, blocked = channel >= _clipped_code(curve), channel <= blocked_code
         high.append(_share_of(clipped))
         low.append(_share_of(blocked))
         counts = np.bincount(channel[::_STRIDE, ::_STRIDE].ravel(), minlength=len(curve))
@@ -191,6 +190,28 @@ def clipping_of_developed(
         headroom_ev=spread(headroom),
         saturation_dn=(1.0, 1.0, 1.0),
     )
+
+
+def clipped_pixels(
+    codes: NDArray[np.uint8] | NDArray[np.uint16], curves: Sequence[NDArray[np.float32]]
+) -> NDArray[np.bool_]:
+    """Mark the pixels of a developed picture that are clipped in any channel.
+
+    Parameters
+    ----------
+    codes, curves
+        As for `clipping_of_developed`.
+
+    Returns
+    -------
+    (rows, cols) bool array
+        Their luma is too low, so an edge through them reads crisper than it is.
+    """
+    channels = codes[:, :, None] if codes.ndim == 2 else codes
+    clipped = np.zeros(codes.shape[:2], dtype=bool)
+    for index in range(channels.shape[2]):
+        clipped |= channels[:, :, index] >= _clipped_code(_curve_of(curves, index))
+    return clipped
 
 
 def signal_floor_dn(gain_dn: float, read_variance_dn2: float) -> float:
@@ -259,6 +280,15 @@ def saturation_code(counts: NDArray[np.intp], black: float, white: float) -> flo
     if spike < SPIKE_MIN_SHARE * counts.sum() or spike < SPIKE_RATIO * max(float(below), 1.0):
         return white
     return float(top)
+
+
+def _curve_of(curves: Sequence[NDArray[np.float32]], channel: int) -> NDArray[np.float32]:
+    return curves[min(channel, len(curves) - 1)]
+
+
+def _clipped_code(curve: NDArray[np.float32]) -> int:
+    """First code of a developed channel that counts as clipped."""
+    return int(np.searchsorted(curve, CLIPPED_SHARE_OF_RANGE * curve[-1]))
 
 
 def _first_code(level: float) -> int:

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from audit.measure.clipping import (
+    clipped_pixels,
     clipping_of_developed,
     clipping_of_mosaic,
     saturation_code,
@@ -164,6 +165,13 @@ def test_developed_any_and_all_differ() -> None:
     assert found.highlight_share == pytest.approx((0.5, 0.2, 0.2))
     assert (found.highlight_any, found.highlight_all) == pytest.approx((0.5, 0.2))
     assert found.headroom_ev == (0.0, 0.0, 0.0)
+
+
+def test_a_pixel_clipped_in_one_channel_is_marked() -> None:
+    codes = np.full((4, 5, 3), 200, dtype=np.uint8)
+    codes[1, 2, 0] = 254
+
+    assert np.argwhere(clipped_pixels(codes, (_srgb_curve(),))).tolist() == [[1, 2]]
 
 
 def test_developed_headroom_of_mid_grey() -> None:
