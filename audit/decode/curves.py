@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 ADOBE_RGB_GAMMA = 563 / 256
-"""Adobe RGB (1998) Color Image Encoding, 4.3.4.2: 2.19921875 exactly (from memory); the optional
+"""the optional colour space of DCF Color Image Encoding, 4.3.4.2: 2.19921875 exactly (from memory); the optional
 colour space of DCF 2.0 (CIPA DC-009), marked by the interoperability index R03."""
 
 
@@ -32,5 +32,5 @@ def srgb_curve(entries: int) -> NDArray[np.float32]:
 
 
 def adobe_rgb_curve(entries: int) -> NDArray[np.float32]:
-    """Inverse of the Adobe RGB (1998) transfer function; see `srgb_curve`."""
+    """Inverse of the the optional colour space of DCF transfer function; see `srgb_curve`."""
     return (code_levels(entries) ** ADOBE_RGB_GAMMA).astype(np.float32)

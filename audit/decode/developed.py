@@ -3,10 +3,10 @@
 import io
 import sys
 import warnings
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,8 @@ from audit.decode.planes import Developed, Encoding
 from audit.decode.tags import ORIENTATION
 from audit.errors import DamagedFrame, FrameError, TooLargeFrame, UnsupportedFrame
 
+AnyCodes = TypeVar("AnyCodes", np.uint8, np.uint16)
+
 _PIXELS_PER_BYTE = 512
 """Most pixels that a byte of a Huffman-coded JPEG can stand for: an 8 x 8 block costs at least the
 one bit of its DC code (ITU-T T.81, annexes F and G)."""
@@ -26,6 +28,7 @@ one bit of its DC code (ITU-T T.81, annexes F and G)."""
 _UNCALIBRATED = 0xFFFF
 _ADOBE_RGB_INDEX = "R03"
 
+_BITS_PER_SAMPLE = 258
 _PHOTOMETRIC = 262
 _PLANAR_CONFIGURATION = 284
 _WHITE_IS_ZERO = 0
@@ -138,11 +141,22 @@ def _opened(data: bytes, format: str) -> Any:  # noqa: A002
     """Open by the format's own plugin, so that no other format is ever guessed."""
     if format == "jpeg":
         return JpegImagePlugin.JpegImageFile(io.BytesIO(data))
-    image: Any = TiffImagePlugin.TiffImageFile(io.BytesIO(data))
-    # Pillow turns TIFF pictures (and only these) while loading. Here pixels stay as stored.
-    image.tag_v2.pop(ORIENTATION, None)
-    image.getexif().pop(ORIENTATION, None)
-    return image
+    return TiffImagePlugin.TiffImageFile(io.BytesIO(data))
+
+
+def _as_stored(codes: NDArray[AnyCodes], orientation: object) -> NDArray[AnyCodes]:
+    """Undo that Pillow turns TIFF pictures (and only these) while loading."""
+    turns: dict[object, Callable[[NDArray[AnyCodes]], NDArray[AnyCodes]]] = {
+        2: np.fliplr,
+        3: lambda turned: np.rot90(turned, 2),
+        4: np.flipud,
+        5: lambda turned: turned.swapaxes(0, 1),
+        6: lambda turned: np.rot90(turned, 1),
+        7: lambda turned: np.rot90(turned, 2).swapaxes(0, 1),
+        8: lambda turned: np.rot90(turned, -1),
+    }
+    undo = turns.get(orientation)
+    return codes if undo is None else np.ascontiguousarray(undo(codes))
 
 
 def _refuse_size(
@@ -175,20 +189,31 @@ def _codes(
     image = _opened(data, format)
     _refuse_size(data, image, name, format, max_pixels)
     profile = image.info.get("icc_profile")
-    if image.mode in _RGB_MODES and any(";16" in layout for layout in _layouts(image)):
-        return _deep_rgb(data, name), profile
+    if format == "jpeg":
+        return _eight_bit(image, name), profile
+    orientation = image.getexif().get(ORIENTATION)
     if image.mode in _DEEP_GREY_MODES:
-        grey = np.asarray(image).astype(np.uint16)
-        dark_is_high = image.tag_v2.get(_PHOTOMETRIC) == _WHITE_IS_ZERO
-        return np.invert(grey) if dark_is_high else grey, profile
+        return _as_stored(_deep_grey(image), orientation), profile
+    if image.mode in _RGB_MODES and max(image.tag_v2.get(_BITS_PER_SAMPLE, (1,))) > 8:
+        return _as_stored(_deep_rgb(data, name), orientation), profile
+    return _as_stored(_eight_bit(image, name), orientation), profile
+
+
+def _eight_bit(image: Any, name: str) -> NDArray[np.uint8]:
     for modes, plain in ((_GREY_MODES, "L"), (_RGB_MODES, "RGB")):
         if image.mode in modes:
-            return np.asarray(image if image.mode == plain else image.convert(plain)), profile
+            return np.asarray(image if image.mode == plain else image.convert(plain))
     raise UnsupportedFrame(
         f"{name}: expected a red-green-blue or grey picture of 8 or 16 bits, found"
         f" {_KINDS.get(image.mode, 'the pixel kind ' + image.mode)}",
         code="pixel-kind",
     )
+
+
+def _deep_grey(image: Any) -> NDArray[np.uint16]:
+    grey = np.asarray(image).astype(np.uint16)
+    dark_is_high = image.tag_v2.get(_PHOTOMETRIC) == _WHITE_IS_ZERO
+    return np.invert(grey) if dark_is_high else grey
 
 
 def _layouts(image: Any) -> list[str]:
@@ -246,7 +271,7 @@ def _curve(
         return (srgb_curve(entries),), "assumed sRGB", (note,)
     if metadata.color_space == _UNCALIBRATED:
         if metadata.interoperability == _ADOBE_RGB_INDEX:
-            return (adobe_rgb_curve(entries),), "Adobe RGB", ()
+            return (adobe_rgb_curve(entries),), "DCF optional", ()
         note = (
             "The colour space is declared uncalibrated and no profile is embedded; sRGB is assumed."
         )

@@ -2,7 +2,7 @@
 
 import io
 import logging
-import struct
+import math
 import warnings
 from collections.abc import Iterable
 
@@ -100,10 +100,11 @@ def _plain(values: object) -> Value:
 
 
 def _number(value: object) -> float | None:
-    """One number; a ratio over zero is ``None``."""
+    """One finite number; a ratio over zero is ``None``."""
     if isinstance(value, tuple):  # exifread wraps a float once more
         value = value[0] if value else None
     try:
-        return float(value)  # type: ignore[arg-type]  # what is no number raises
-    except (TypeError, ValueError, ZeroDivisionError, OverflowError, struct.error):
+        number = float(value)  # type: ignore[arg-type]  # what is no number raises
+    except (TypeError, ValueError, ZeroDivisionError, OverflowError):
         return None
+    return number if math.isfinite(number) else None

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from audit.records import Exposure, SensorFacts
 
-Encoding = Literal["sRGB", "Adobe RGB", "embedded profile", "assumed sRGB"]
+Encoding = Literal["sRGB", "DCF optional", "embedded profile", "assumed sRGB"]
 """Where a developed picture's tone curve comes from."""
 
 RED, GREEN, BLUE = 0, 1, 2
@@ -17,6 +17,10 @@ RED, GREEN, BLUE = 0, 1, 2
 LUMA_WEIGHTS = (0.2126, 0.7152, 0.0722)
 """Shares of linear red, green and blue in luminance: IEC 61966-2-1, sRGB primaries. Used for every
 developed picture: the measures need one sound plane of light, not a colour match."""
+
+
+_BAND_ROWS = 16
+"""Rows of one lookup; 4 to 64 are equally fast (measured, 9,504 columns)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,10 +104,14 @@ class Developed:
         """
         if self.codes.ndim == 2:
             return self.channel_linear(0)
-        luma = np.take(self._table(0) * np.float32(LUMA_WEIGHTS[0]), self.codes[:, :, 0])
-        for channel in (1, 2):
-            weighted = self._table(channel) * np.float32(LUMA_WEIGHTS[channel])
-            luma += np.take(weighted, self.codes[:, :, channel])
+        tables = [self._table(c) * np.float32(LUMA_WEIGHTS[c]) for c in range(3)]
+        luma = np.empty(self.codes.shape[:2], dtype=np.float32)
+        # In bands: a lookup widens its codes to 8 bytes each, too much for a whole picture.
+        for top in range(0, len(luma), _BAND_ROWS):
+            codes, band = self.codes[top : top + _BAND_ROWS], luma[top : top + _BAND_ROWS]
+            np.take(tables[0], codes[:, :, 0], out=band, mode="clip")
+            for channel in (1, 2):
+                band += np.take(tables[channel], codes[:, :, channel], mode="clip")
         return luma
 
     def _table(self, channel: int) -> NDArray[np.float32]:

@@ -141,12 +141,12 @@ def _pixels(raw: Any, name: str) -> RawPixels:
     if raw.raw_type != rawpy.RawType.Flat:
         raise _no_mosaic(name)
     notes = []
-    indices = _colour_indices(raw)
     if raw.num_colors == 1:
         pattern = np.full((1, 1), GREEN, dtype=np.uint8)
-        indices = indices[:1, :1]
+        indices = np.zeros((1, 1), dtype=np.uint8)
         notes.append("The sensor has no colour filters: its samples are reported as green.")
     else:
+        indices = _colour_indices(raw)
         pattern = _colours(indices, raw.color_desc.decode("ascii", "replace"), name)
     samples = np.array(raw.raw_image_visible, dtype=np.uint16, order="C", copy=True)
     if samples.size == 0:

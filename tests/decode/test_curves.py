@@ -34,6 +34,6 @@ def test_srgb_encodes_mid_grey_where_the_standard_does() -> None:
 
 
 def test_adobe_rgb_is_a_plain_power() -> None:
-    """Adobe RGB (1998) 4.3.4.2: exponent 2 + 51/256; half-way code 0.5 -> 0.217755."""
+    """the optional colour space of DCF 4.3.4.2: exponent 2 + 51/256; half-way code 0.5 -> 0.217755."""
     assert float(adobe_rgb_curve(3)[1]) == pytest.approx(0.5 ** (2 + 51 / 256), abs=1e-7)
     assert float(adobe_rgb_curve(256)[255]) == 1.0
