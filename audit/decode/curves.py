@@ -3,9 +3,9 @@
 import numpy as np
 from numpy.typing import NDArray
 
-ADOBE_RGB_GAMMA = 563 / 256
-"""the optional colour space of DCF Color Image Encoding, 4.3.4.2: 2.19921875 exactly (from memory); the optional
-colour space of DCF 2.0 (CIPA DC-009), marked by the interoperability index R03."""
+DCF_OPTIONAL_GAMMA = 563 / 256
+"""Exponent of the optional colour space of DCF 2.0 (CIPA DC-009), marked by the interoperability
+index R03: 2 + 51/256 (Adobe RGB (1998) Color Image Encoding, 4.3.4.2; from memory)."""
 
 
 def code_levels(entries: int) -> NDArray[np.float64]:
@@ -31,6 +31,6 @@ def srgb_curve(entries: int) -> NDArray[np.float32]:
     return linear.astype(np.float32)
 
 
-def adobe_rgb_curve(entries: int) -> NDArray[np.float32]:
-    """Inverse of the the optional colour space of DCF transfer function; see `srgb_curve`."""
-    return (code_levels(entries) ** ADOBE_RGB_GAMMA).astype(np.float32)
+def dcf_optional_curve(entries: int) -> NDArray[np.float32]:
+    """Inverse of the transfer function of the optional colour space of DCF; see `srgb_curve`."""
+    return (code_levels(entries) ** DCF_OPTIONAL_GAMMA).astype(np.float32)

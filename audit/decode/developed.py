@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, JpegImagePlugin, TiffImagePlugin
 
-from audit.decode.curves import adobe_rgb_curve, srgb_curve
+from audit.decode.curves import dcf_optional_curve, srgb_curve
 from audit.decode.icc import profile_curves
 from audit.decode.metadata import Metadata
 from audit.decode.planes import Developed, Encoding
@@ -271,7 +271,7 @@ def _curve(
         return (srgb_curve(entries),), "assumed sRGB", (note,)
     if metadata.color_space == _UNCALIBRATED:
         if metadata.interoperability == _ADOBE_RGB_INDEX:
-            return (adobe_rgb_curve(entries),), "DCF optional", ()
+            return (dcf_optional_curve(entries),), "DCF optional", ()
         note = (
             "The colour space is declared uncalibrated and no profile is embedded; sRGB is assumed."
         )

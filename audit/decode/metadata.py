@@ -82,7 +82,7 @@ class Metadata:
     color_space: int | None = None
     """Exif ColorSpace: 1 sRGB, 65535 uncalibrated."""
     interoperability: str | None = None
-    """Exif interoperability index: ``R98`` or ``R03`` (DCF optional, DCF optional colour space)."""
+    """Exif interoperability index: ``R98`` or ``R03`` (DCF optional colour space)."""
 
 
 def read_tags(data: bytes, *, format: str) -> Tags:  # noqa: A002

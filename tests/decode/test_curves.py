@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from audit.decode.curves import adobe_rgb_curve, srgb_curve
+from audit.decode.curves import dcf_optional_curve, srgb_curve
 
 
 @pytest.mark.parametrize(
@@ -33,7 +33,7 @@ def test_srgb_encodes_mid_grey_where_the_standard_does() -> None:
     assert np.interp(0.18, table, np.linspace(0, 1, 65536)) == pytest.approx(0.461356, abs=1e-5)
 
 
-def test_adobe_rgb_is_a_plain_power() -> None:
-    """the optional colour space of DCF 4.3.4.2: exponent 2 + 51/256; half-way code 0.5 -> 0.217755."""
-    assert float(adobe_rgb_curve(3)[1]) == pytest.approx(0.5 ** (2 + 51 / 256), abs=1e-7)
-    assert float(adobe_rgb_curve(256)[255]) == 1.0
+def test_the_optional_colour_space_of_dcf_is_a_plain_power() -> None:
+    """Adobe RGB (1998) 4.3.4.2: exponent 2 + 51/256; half-way code 0.5 -> 0.217755."""
+    assert float(dcf_optional_curve(3)[1]) == pytest.approx(0.5 ** (2 + 51 / 256), abs=1e-7)
+    assert float(dcf_optional_curve(256)[255]) == 1.0

@@ -13,7 +13,7 @@ from PIL import Image, ImageCms
 
 from audit.decode import Decoded, Developed, open_frame
 from audit.decode import tags as exif
-from audit.decode.curves import adobe_rgb_curve, srgb_curve
+from audit.decode.curves import dcf_optional_curve, srgb_curve
 from audit.errors import DamagedFrame, TooLargeFrame, UnsupportedFrame
 
 SRGB = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
@@ -133,7 +133,7 @@ def test_the_optional_colour_space_of_cameras_is_adobe_rgb(
     for path in real_files("jpeg"):
         pixels = developed(opened(path.read_bytes()))
         if pixels.encoding == "DCF optional":
-            np.testing.assert_array_equal(pixels.curve[0], adobe_rgb_curve(256))
+            np.testing.assert_array_equal(pixels.curve[0], dcf_optional_curve(256))
             found += 1
     assert found >= 2
 
