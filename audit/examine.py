@@ -15,7 +15,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from audit.decode import Decoded, Developed, Mosaic, open_frame
+from audit.decode import Decoded, Developed, Mosaic, open_frame, read_metadata
 from audit.errors import FrameError, TooLargeFrame, UnreadableFrame
 from audit.measure.blur_shape import measure_blur_shape
 from audit.measure.clipping import (
@@ -36,6 +36,7 @@ from audit.records import (
     Basis,
     ClippedShare,
     Clipping,
+    Exposure,
     Frame,
     Noise,
     PerColour,
@@ -88,20 +89,34 @@ def examine(frame: Frame) -> Reading | Unread:
     Reading or Unread
         The reading of the main file, or of its first readable companion with a note that says so.
     """
-    first: FrameError | None = None
+    failures: list[Unread] = []
     for path, name, kind in _sources(frame):
+        data = b""
         try:
-            reading = _read(path, name, kind)
+            data = _file_bytes(path, name)
+            reading = _measured(data, name, kind)
         except FrameError as error:
-            first = first or error
+            failures.append(_unread(error, data, kind))
             continue
-        if first is not None:
-            note = f"{frame.file} could not be read ({first}); its twin {name} was measured instead"
+        if failures:
+            note = (
+                f"{frame.file} could not be read ({failures[0].message}); "
+                f"its twin {name} was measured instead"
+            )
             reading = msgspec.structs.replace(reading, notes=(*reading.notes, note))
         return reading
-    if first is None:
-        raise ValueError("a frame without a file")
-    return Unread(state=first.state, code=first.code, message=str(first))
+    return failures[0]
+
+
+def _unread(error: FrameError, data: bytes, kind: str) -> Unread:
+    """What is known of a file that cannot be measured: why not, and what the camera wrote."""
+    exposure = read_metadata(data, format=kind).exposure
+    return Unread(
+        state=error.state,
+        code=error.code,
+        message=str(error),
+        exposure=None if exposure == Exposure() else exposure,
+    )
 
 
 def _sources(frame: Frame) -> Iterator[tuple[bytes, str, str]]:
@@ -111,8 +126,7 @@ def _sources(frame: Frame) -> Iterator[tuple[bytes, str, str]]:
         yield path, name, "jpeg"
 
 
-def _read(path: bytes, name: str, kind: str) -> Reading:
-    data = _file_bytes(path, name)
+def _measured(data: bytes, name: str, kind: str) -> Reading:
     decoded = open_frame(data, name=name, format=kind)
     if isinstance(decoded.pixels, Mosaic):
         return _of_mosaic(decoded, decoded.pixels, data, name, kind)
@@ -221,7 +235,14 @@ def _sharpness(plane: MeasuredPlane, noise: NoiseModel, orientation: int) -> Sha
         green_parity=plane.green_parity,
     )
     shape = (found.map.rows, found.map.cols)
-    blur = measure_blur_shape(found.table, plane.samples.shape)
+    blur = measure_blur_shape(
+        plane.samples,
+        found.table,
+        black_dn=plane.black_dn,
+        clipped_dn=plane.clipped_dn,
+        noise=noise,
+        green_parity=plane.green_parity,
+    )
     return Sharpness(
         laplacian_variance=laplacian_variance(
             plane.samples, noise=noise, black_dn=plane.black_dn, green_parity=plane.green_parity

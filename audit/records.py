@@ -188,6 +188,18 @@ class Sharpness(Record, frozen=True, kw_only=True):
     smear_angle_deg: float | None = None
     """Direction of movement, viewed orientation: 0 along the rows, counter-clockwise, below 180."""
     smear_confidence: Share | None = None
+    """Share of right calls among frames with as much evidence for a smear."""
+    moved_share: Share | None = None
+    """Share of the frame's regions with edges that are smeared while the rest is not."""
+    moved_px: float | None = None
+    """Length of that smear."""
+    moved_angle_deg: float | None = None
+    """Its direction, like ``smear_angle_deg``."""
+    moved_confidence: Share | None = None
+    softer_right: float | None = None
+    """Gain of ln(edge width) from the left to the right side of the frame as stored."""
+    softer_down: float | None = None
+    """The same from the top row to the bottom row as stored."""
 
 
 class PerColour(Record, frozen=True, kw_only=True):
@@ -270,6 +282,8 @@ class Unread(Record, frozen=True, kw_only=True):
     state: State
     code: str
     message: str
+    exposure: Exposure | None = None
+    """What the camera wrote, as far as that could still be read."""
 
 
 # ---------------------------------------------------------------- what was judged

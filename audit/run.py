@@ -287,6 +287,7 @@ def _row(frame: Frame, result: Reading | Unread, settings: Settings) -> AuditedF
         format=frame.format,
         state=result.state,
         error=ErrorNote(code=result.code, message=result.message),
+        exposure=result.exposure,
         findings=damage(result),
         verdict="unread",
         rank=None,
