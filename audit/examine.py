@@ -27,6 +27,8 @@ from audit.measure.clipping import (
     signal_floor_dn,
 )
 from audit.measure.energy import energy, laplacian_variance
+from audit.measure.field_slope import field_slope
+from audit.measure.local_motion import local_motion
 from audit.measure.noise import NoiseModel, fit_noise
 from audit.measure.orientation import viewed, viewed_angle_deg, viewed_tile
 from audit.measure.preview import PREVIEW_LONG_EDGE_PX, shrink, srgb_codes
@@ -243,6 +245,8 @@ def _sharpness(plane: MeasuredPlane, noise: NoiseModel, orientation: int) -> Sha
         noise=noise,
         green_parity=plane.green_parity,
     )
+    moved = local_motion(found.table, plane.samples.shape)
+    slope = field_slope(found.map.edge_width_px)
     return Sharpness(
         laplacian_variance=laplacian_variance(
             plane.samples, noise=noise, black_dn=plane.black_dn, green_parity=plane.green_parity
@@ -269,6 +273,14 @@ def _sharpness(plane: MeasuredPlane, noise: NoiseModel, orientation: int) -> Sha
         if blur.smear_angle_deg is None
         else viewed_angle_deg(blur.smear_angle_deg, orientation),
         smear_confidence=blur.smear_confidence,
+        moved_share=None if moved is None else moved.share,
+        moved_px=None if moved is None else moved.length_px,
+        moved_angle_deg=None
+        if moved is None or moved.angle_deg is None
+        else viewed_angle_deg(moved.angle_deg, orientation),
+        moved_confidence=None if moved is None else moved.confidence,
+        softer_right=slope.right,
+        softer_down=slope.down,
     )
 
 

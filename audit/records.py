@@ -329,6 +329,16 @@ class Print(Record, frozen=True, kw_only=True):
     """The same seen from 25 cm."""
     target_long_cm: float
     """The print asked for."""
+    limiting_tile: tuple[int, int] | None = None
+    """Softest measurable tile of the map: where a larger print fails first."""
+    limiting_place: str | None = None
+    """That tile in words: ``upper left`` ..."""
+    limiting_px: float | None = None
+    """Edge width there."""
+    wider_long_cm: float | None = None
+    """The print a stop wider, as far as diffraction goes; ``None`` for an unknown aperture."""
+    steady_long_cm: float | None = None
+    """The print without the smear; ``None`` where no smear was measured."""
 
 
 class ErrorNote(Record, frozen=True, kw_only=True):

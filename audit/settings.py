@@ -55,7 +55,7 @@ class Limits(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
         _limit(
             "px",
             "10-90 % edge width of a fully sharp frame",
-            "what a perfect lens at f/8 leaves on 4 um pixels (computed)",
+            "what a perfect lens at f/6.3 leaves on 4 um pixels (computed)",
         ),
     ] = 1.5
     keeper_share: Annotated[
@@ -142,14 +142,14 @@ class Limits(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
         float,
         _limit(
             "px",
-            "shortest smear whose direction can be known",
+            "shortest reading that is named a smear",
             "measured: docs/methods/blur-shape.md",
         ),
-    ] = 3.0
+    ] = 2.0
     smear_confidence: Annotated[
         float,
         _limit("share", "confidence below which a smear is not named", "measured, as above"),
-    ] = 0.5
+    ] = 0.6
     at_limit_ratio: Annotated[
         float,
         _limit(
@@ -158,7 +158,7 @@ class Limits(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
             "measured: docs/methods/diagnosis.md",
             ge=1.0,
         ),
-    ] = 1.4
+    ] = 1.5
     sharpened_ratio: Annotated[
         float,
         _limit(

@@ -386,7 +386,7 @@ def test_why_finds_a_frame_by_its_twin_and_shows_sources(
 ) -> None:
     run.answer = report(frame("a.dng", companions=("b.jpg",), findings=(FINDING,)))
     assert cli.main(["why", str(trip / "b.jpg")]) == 0
-    assert "limit: smear_px = 3 px: shortest smear" in capsys.readouterr().out
+    assert "limit: smear_px = 2 px: shortest reading" in capsys.readouterr().out
 
 
 def test_why_finds_a_name_outside_utf8(run: Run, trip: Path) -> None:

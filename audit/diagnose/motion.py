@@ -3,25 +3,24 @@
 from collections.abc import Iterator
 
 from audit.diagnose.case import Case, finding
-from audit.diagnose.softness import direction, seconds
+from audit.diagnose.softness import direction, is_at_limit, seconds
 from audit.records import Finding
 
-LEAST_SHARE = 0.04
-"""Share of the frame's regions that must be smeared: one of 24 may be chance (measured)."""
+LEAST_SHARE = 0.05
+"""Share of the frame's regions with edges from which a movement is named: one of 20 (guess)."""
 
 
 def subject_motion(case: Case) -> Iterator[Finding]:
-    """Tell of water or foliage that moved while the still parts of the frame are sharp."""
+    """Tell of water or foliage that moved while the still parts of the frame are sharp.
+
+    Never a fault: and where the time was long on purpose, a note that is excused.
+    """
     sharpness, shutter_s = case.reading.sharpness, case.reading.exposure.shutter_s
     share, length_px = sharpness.moved_share, sharpness.moved_px
-    if share is None or length_px is None or share <= LEAST_SHARE:
+    if share is None or length_px is None or share < LEAST_SHARE or not is_at_limit(case):
         return
     towards = (
         "" if sharpness.moved_angle_deg is None else f" {direction(sharpness.moved_angle_deg)}"
-    )
-    message = (
-        f"{share:.0%} of the frame is smeared by about {length_px:.0f} px{towards} while the rest "
-        "stands still: something in the picture moved"
     )
     silky_s = case.settings.limits.silky_shutter_s
     on_purpose = shutter_s is not None and shutter_s >= silky_s
@@ -32,11 +31,14 @@ def subject_motion(case: Case) -> Iterator[Finding]:
         share,
         LEAST_SHARE,
         confidence=sharpness.moved_confidence or 0.0,
-        message=f"{message}{time}.",
+        message=(
+            f"{share:.0%} of the parts with edges are smeared by about {length_px:.0f} px{towards} "
+            f"while the rest is sharp: something in the picture moved{time}."
+        ),
         advice=(
-            f"Water smooths from about {seconds(silky_s)} on; for crisp leaves wait for a lull."
+            "Nothing to mend if it was meant; for crisp leaves beside smooth water, await a lull."
             if on_purpose
-            else "Choose a shorter time or wait for a lull, or go long on purpose."
+            else f"Choose a shorter time or await a lull; from {seconds(silky_s)} water is smooth."
         ),
         excused_by="water drawn on purpose" if on_purpose else None,
     )

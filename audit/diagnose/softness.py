@@ -31,12 +31,21 @@ def softness(case: Case) -> Iterator[Finding]:
     width_px = case.reading.sharpness.edge_width_px
     if width_px is None:
         return
-    limit_px = case.expected_px * case.settings.limits.at_limit_ratio
     if _is_smeared(case):
         yield from _shake(case, width_px)
-    elif width_px > limit_px:
-        yield _missed_focus(case, width_px, limit_px)
+    elif width_px > _limit_px(case):
+        yield _missed_focus(case, width_px, _limit_px(case))
         yield from _hand(case, width_px)
+
+
+def is_at_limit(case: Case) -> bool:
+    """Whether the frame as a whole is as sharp as its aperture and pixels allow."""
+    width_px = case.reading.sharpness.edge_width_px
+    return width_px is not None and width_px <= _limit_px(case) and not _is_smeared(case)
+
+
+def _limit_px(case: Case) -> float:
+    return case.expected_px * case.settings.limits.at_limit_ratio
 
 
 def _missed_focus(case: Case, width_px: float, limit_px: float) -> Finding:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from audit.measure.edges import EdgeTable, LevelEdges, Plane, find_edges
+from audit.measure.edges import DIRECTIONS, EdgeTable, LevelEdges, Plane, find_edges
 from audit.measure.esfr import EdgeShape, edge_profiles, edge_shape
 from audit.measure.noise import NoiseModel
 
@@ -36,18 +36,27 @@ FULL_WEIGHT_DOUBT = 0.06
 MOST_EDGES = 400
 """The least doubtful edges kept for the frame's number; more only cost time (measured)."""
 
-CLUTTER_SHARE = 0.15
-"""Share of usable edges that may lie anywhere (softer objects, lines taken for edges)."""
+PEAK_SHARE, SOFT_SHARE = 0.75, 0.10
+SOFT_DECAY = 0.6
+"""Shares of edges as crisp as the picture, and of edges softer in themselves; the latter thin out
+by 1/e for each 0.6 of ln sigma. The rest lies anywhere: lines, texture (tuning scenes)."""
 
 LOG_RANGE = 3.5
 """Range of ln sigma over which such edges spread: sigma 0.3 to 10 px."""
 
+LOG_SIGMAS = np.arange(-1.2, 2.6, 0.03)
+"""Trial values of ln sigma."""
+
 WIDTH_SPREAD = 0.03
 """Relative spread of widths within one plane of focus beyond each edge's doubt (guess)."""
 
-SMEAR_PENALTY = 10.0
-"""Log likelihood that a direction-dependent width must gain before it is believed; 3 for its
-two parameters by the usual criterion, more since edges of one object are not independent."""
+SMEAR_PENALTY, SMEAR_PENALTY_PER_EDGE = 10.0, 0.15
+"""Log likelihood that a direction-dependent width must gain, in all and for each fully counted
+edge, before it is believed. Two parameters alone would ask for 3, but edges of one object are not
+independent, and scenes of parallel edges fake a smear (tuning scenes)."""
+
+DIRECTION_BINS = 8
+"""Crowds of edges in one of so many directions count as the square root of their number."""
 
 MIN_TILE_EDGES = 8
 """Edges that a tile of the map needs."""
@@ -56,6 +65,30 @@ MIN_RELATIVE_SD = 0.015
 """Model error of the method on synthetic edges, added to the statistical one."""
 
 BOOTSTRAPS = 200
+
+FEW_EDGES_HANDICAP = 0.5
+"""Typical relative scatter of one usable edge's width, times three (measured)."""
+
+REGION_SHARE = 0.125
+"""Side of the windows searched for a small crisp subject, as a share of the long side."""
+
+REGION_EDGES = 10
+"""Edges of little doubt that such a subject must show."""
+
+REGION_DOUBT = 0.12
+"""Most doubt of an edge that speaks for a small crisp subject."""
+
+REGION_GAP = 0.25
+"""The subject must be crisper than the frame's other edges by this much in ln sigma."""
+
+REGION_AGREEMENT = 0.6
+"""Share (by weight) of the window's edges that must agree with its reading."""
+
+ONE_DIRECTION = 0.8
+"""Mean resultant length of doubled directions above which edges run one way only."""
+
+SAME_DIRECTION_SINE = 0.26
+"""Directions within 15 degrees count as the same."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,14 +149,15 @@ def measure_sharpness(
         Not measurable, with the reason, below ``MIN_EDGES`` usable edges.
     """
     grid = tile_grid(plane.shape[0], plane.shape[1])
+    tiles_screened, per_cell = screen_tiles(grid)
     groups = find_edges(
         plane,
         black_dn=black_dn,
         clipped_dn=clipped_dn,
         noise=noise,
         green_parity=green_parity,
-        tiles=SCREEN_TILES,
-        per_cell=SCREEN_PER_CELL,
+        tiles=tiles_screened,
+        per_cell=per_cell,
     )
     table = _joined(groups)
     trusted = table.doubt < USABLE_DOUBT
@@ -134,6 +168,9 @@ def measure_sharpness(
         return _unmeasurable(table, usable.size, grid)
     chosen = usable[np.argsort(table.doubt[usable], kind="stable")[:MOST_EDGES]]
     model = fit_widths(table.take(chosen))
+    small = find_small_subject(table.take(usable), model, plane.shape)
+    if small is not None:
+        chosen, model = usable[small.members], small.model
     shape = _shape(groups, table, chosen, model)
     tiles = _tile_map(table.take(usable), model, shape, grid, plane.shape)
     spread = _relative_sd(table.take(chosen), model)
@@ -177,9 +214,17 @@ def on_block_grid(table: EdgeTable, pixels_per_block: int) -> Bools:
     return found
 
 
-SCREEN_TILES = (8, 12)
-SCREEN_PER_CELL = 16
-"""Candidates are spread over this grid, so many for each tile and range of direction."""
+MIN_SCREEN_TILES = (8, 12)
+CANDIDATES = 3072
+"""Candidates at each resolution, spread evenly over the map's tiles (at least 8 x 12) and over
+directions: sets the cost; twice as many change no figure by more than its scatter."""
+
+
+def screen_tiles(grid: tuple[int, int]) -> tuple[tuple[int, int], int]:
+    """Grid over which candidates are spread, and how many for each tile and direction."""
+    low = MIN_SCREEN_TILES if grid[1] >= grid[0] else MIN_SCREEN_TILES[::-1]
+    tiles = max(grid[0], low[0]), max(grid[1], low[1])
+    return tiles, max(3, round(CANDIDATES / (DIRECTIONS * tiles[0] * tiles[1])))
 
 
 def tile_grid(rows: int, cols: int) -> tuple[int, int]:
@@ -254,18 +299,27 @@ def fit_widths(table: EdgeTable) -> WidthModel:
     log_sigma = _log_sigma(table)
     spread = (WIDTH_SPREAD + table.doubt).astype(np.float64)
     weight = np.minimum(1.0, FULL_WEIGHT_DOUBT / table.doubt).astype(np.float64)
-    grid = np.arange(-1.2, 2.6, 0.03)
-    likelihood = _likelihood(log_sigma, spread, weight, grid)
-    best, mu, swing = float(likelihood.max()), float(grid[likelihood.argmax()]), (0.0, 0.0)
+    weight = _balanced(weight, table.theta)
+    likelihood = _likelihood(log_sigma, spread, weight, LOG_SIGMAS)
+    best, mu, swing = float(likelihood.max()), float(LOG_SIGMAS[likelihood.argmax()]), (0.0, 0.0)
     near = np.arange(mu - 0.8, mu + 0.81, 0.05)
+    penalty = max(SMEAR_PENALTY, SMEAR_PENALTY_PER_EDGE * float(weight.sum()))
     for tried in SWINGS:
         rest = log_sigma - swing_log(table.theta, tried)
         likelihood = _likelihood(rest, spread, weight, near)
-        gain = float(likelihood.max()) - SMEAR_PENALTY
+        gain = float(likelihood.max()) - penalty
         if gain > best:
             best, mu, swing = gain, float(near[likelihood.argmax()]), tried
     rest = log_sigma - swing_log(table.theta, swing)
     return WidthModel(mu=_local_mean(rest, spread, weight, mu), swing=swing)
+
+
+def _balanced(weight: F64, theta: F32) -> F64:
+    """Weights with crowds of one direction damped, the total unchanged."""
+    bin_ = np.floor(theta / np.pi * DIRECTION_BINS).astype(np.int64) % DIRECTION_BINS
+    crowd = np.bincount(bin_, weight, DIRECTION_BINS)
+    damped = weight / np.sqrt(crowd[bin_] + 1.0)
+    return np.asarray(damped * (weight.sum() / damped.sum()), dtype=np.float64)
 
 
 def _log_sigma(table: EdgeTable) -> F64:
@@ -273,9 +327,14 @@ def _log_sigma(table: EdgeTable) -> F64:
 
 
 def _likelihood(log_sigma: F64, spread: F64, weight: F64, at: F64) -> F64:
-    """Weighted log likelihood of each trial ln sigma: a long-tailed peak on a flat floor."""
-    far = (log_sigma - at[:, None]) / spread
-    density = (1.0 - CLUTTER_SHARE) / (np.pi * spread * (1.0 + far**2)) + CLUTTER_SHARE / LOG_RANGE
+    """Weighted log likelihood of each trial ln sigma: a peak, a soft tail and a flat floor."""
+    softer = log_sigma - at[:, None]
+    far = softer / spread
+    density = PEAK_SHARE / (np.pi * spread * (1.0 + far**2))
+    density += np.where(
+        softer > 0.0, SOFT_SHARE / SOFT_DECAY * np.exp(-np.maximum(softer, 0.0) / SOFT_DECAY), 0.0
+    )
+    density += (1.0 - PEAK_SHARE - SOFT_SHARE) / LOG_RANGE
     total: F64 = np.log(density) @ weight
     return total
 
@@ -314,6 +373,76 @@ def _shape(
     return edge_shape(edge_profiles(groups, order), weight)
 
 
+# -------------------------------------------------------------------------- small subject
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SmallSubject:
+    """A part of the frame crisper than the rest."""
+
+    members: Ints  # rows of the table given
+    model: WidthModel
+
+
+def find_small_subject(
+    table: EdgeTable, model: WidthModel, size: tuple[int, ...]
+) -> SmallSubject | None:
+    """Crispest small window whose edges agree that they are crisper than the frame's width.
+
+    Edges of one direction alone prove nothing if edges of that direction are as crisp elsewhere:
+    that is a smear along them.
+    """
+    rest = _log_sigma(table) - swing_log(table.theta, model.swing)
+    crisp = (table.doubt < REGION_DOUBT) & (rest < model.mu - REGION_GAP)
+    if np.count_nonzero(crisp) < REGION_EDGES:
+        return None
+    side = REGION_SHARE * max(size)
+    best: SmallSubject | None = None
+    for down in (0.0, 0.5):
+        for across in (0.0, 0.5):
+            row = np.floor(table.row / side + down).astype(np.int64)
+            window = row * 1000 + np.floor(table.col / side + across).astype(np.int64)
+            places, counts = np.unique(window[crisp], return_counts=True)
+            for place in places[counts >= REGION_EDGES]:
+                found = _window_subject(table, rest, crisp, window == place, model)
+                if found is not None and (best is None or found.model.mu < best.model.mu):
+                    best = found
+    return best
+
+
+def _window_subject(
+    table: EdgeTable, rest: F64, crisp: Bools, inside: Bools, model: WidthModel
+) -> SmallSubject | None:
+    mu = _peak(table, rest, inside)
+    weight = np.minimum(1.0, FULL_WEIGHT_DOUBT / table.doubt)
+    agree = inside & (np.abs(rest - mu) < 2.0 * table.doubt + 0.05)
+    support = agree & crisp
+    share = float(weight[agree].sum() / weight[inside].sum())
+    if (
+        mu > model.mu - REGION_GAP
+        or np.count_nonzero(support) < REGION_EDGES
+        or share < REGION_AGREEMENT
+    ):
+        return None
+    doubled = np.exp(2j * table.theta[support].astype(np.float64)).mean()
+    if abs(doubled) > ONE_DIRECTION:
+        turned = table.theta - 0.5 * np.angle(doubled)
+        alike = ~inside & (np.abs(np.sin(turned)) < SAME_DIRECTION_SINE)
+        if np.count_nonzero(alike) < REGION_EDGES:
+            return None
+        if mu > _peak(table, rest, alike) - REGION_GAP:
+            return None
+    return SmallSubject(members=np.nonzero(agree)[0], model=WidthModel(mu=mu, swing=model.swing))
+
+
+def _peak(table: EdgeTable, rest: F64, part: Bools) -> float:
+    """Most likely ln sigma of a part of the edges, direction already taken out."""
+    spread = (WIDTH_SPREAD + table.doubt[part]).astype(np.float64)
+    weight = np.minimum(1.0, FULL_WEIGHT_DOUBT / table.doubt[part]).astype(np.float64)
+    start = float(LOG_SIGMAS[_likelihood(rest[part], spread, weight, LOG_SIGMAS).argmax()])
+    return _local_mean(rest[part], spread, weight, start)
+
+
 # ------------------------------------------------------------------------------------ map
 
 
@@ -331,15 +460,9 @@ def _tile_map(
     counts = np.bincount(tile, None, grid[0] * grid[1])
     width = np.full(grid[0] * grid[1], np.nan, np.float32)
     rest = _log_sigma(table) - swing_log(table.theta, model.swing)
-    spread = (WIDTH_SPREAD + table.doubt).astype(np.float64)
-    weight = np.minimum(1.0, FULL_WEIGHT_DOUBT / table.doubt).astype(np.float64)
-    trials = np.arange(-1.2, 2.6, 0.1)
     to_width = shape.rise_per_sigma * model.mean_sigma_px / np.exp(model.mu)
     for index in np.nonzero(counts >= MIN_TILE_EDGES)[0]:
-        here = tile == index
-        peak = trials[_likelihood(rest[here], spread[here], weight[here], trials).argmax()]
-        mu = _local_mean(rest[here], spread[here], weight[here], float(peak))
-        width[index] = np.exp(mu) * to_width
+        width[index] = np.exp(_peak(table, rest, tile == index)) * to_width
     return TileMap(
         rows=grid[0],
         cols=grid[1],
@@ -349,8 +472,9 @@ def _tile_map(
 
 
 def _best_tile(tiles: TileMap) -> tuple[int, int] | None:
-    """Tile of the narrowest edges."""
+    """Tile of the narrowest edges, a tile of few edges handicapped by their scatter."""
     if np.isnan(tiles.edge_width_px).all():
         return None
-    row, col = np.unravel_index(np.nanargmin(tiles.edge_width_px), tiles.edge_width_px.shape)
+    handicapped = tiles.edge_width_px * (1.0 + FEW_EDGES_HANDICAP / np.sqrt(tiles.counts + 1.0))
+    row, col = np.unravel_index(np.nanargmin(handicapped), handicapped.shape)
     return int(row), int(col)

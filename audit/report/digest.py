@@ -56,7 +56,7 @@ def plain_reason(frame: AuditedFrame) -> str | None:
     if frame.state != "measured" or frame.verdict == "keeper" or weighty(frame):
         return None
     share = target_share(frame)
-    if share is None or frame.print is None or frame.print.limited_by == "unknown":
+    if share is None or frame.print is None:
         return "Too few clear edges to tell how sharp it is."
     held = figure(share, "share")
     if frame.print.limited_by == "pixels":

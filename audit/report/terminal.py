@@ -103,13 +103,12 @@ def _print_in(frame: AuditedFrame) -> str:
 def _print_sides(frame: AuditedFrame, sides: Callable[[float, float], str]) -> str:
     if frame.print is None:
         return CANNOT_TELL
-    at_most = "≤" if frame.print.limited_by == "unknown" else ""
-    return at_most + sides(frame.print.long_cm, frame.print.short_cm)
+    return sides(frame.print.long_cm, frame.print.short_cm)
 
 
 def _of_target(frame: AuditedFrame) -> str:
     share = target_share(frame)
-    if share is None or frame.print is None or frame.print.limited_by == "unknown":
+    if share is None:
         return CANNOT_TELL
     return percent(share) if share < 1 else f"{int(share * 100)} %"
 

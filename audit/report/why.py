@@ -306,25 +306,47 @@ class _Sheet:
             return
         self.screen.heading("Print")
         close_short_cm = size.close_long_cm * size.short_cm / size.long_cm if size.long_cm else 0.0
-        at_most = "at most " if size.limited_by == "unknown" else ""
         for viewing_cm, long_cm, short_cm in (
             (size.viewing_cm, size.long_cm, size.short_cm),
             (CLOSE_VIEWING_CM, size.close_long_cm, close_short_cm),
         ):
             sides = f"{sides_cm(long_cm, short_cm)} cm ({sides_in(long_cm, short_cm)} in)"
-            self.pair("holds at", f"{at_most}{sides} seen from {length(viewing_cm)}")
+            self.pair("holds at", f"{sides} seen from {length(viewing_cm)}")
         share = target_share(frame)
-        of_it = "" if share is None or at_most else f"; holds at {figure(share, 'share')} of it"
+        of_it = "" if share is None else f"; holds at {figure(share, 'share')} of it"
         self.pair("target, long side", f"{length(size.target_long_cm)}{of_it}")
         self.pair("held back by", _HELD_BACK.get(size.limited_by, size.limited_by))
+        if size.limiting_tile is not None and size.limiting_px is not None:
+            row, column = size.limiting_tile
+            self.pair(
+                "fails first",
+                f"{size.limiting_place} (row {row}, column {column} of the map), "
+                f"where edges are {size.limiting_px:.1f} px wide",
+            )
+        for label, other_cm in (
+            ("a stop wider", size.wider_long_cm),
+            ("without the smear", size.steady_long_cm),
+        ):
+            if other_cm is not None:
+                self.pair(label, _bought(other_cm, size.long_cm))
         self.sources(LIMITS_BEHIND_THE_VERDICT)
 
+
+SMALLEST_GAIN_CM = 0.5
+"""Prints are not cut finer."""
 
 _HELD_BACK = {
     "pixels": "the number of pixels: it is sharp to the last one",
     "softness": "softness",
-    "unknown": "cannot tell: too few clear edges, so this is what its pixels allow",
 }
+
+
+def _bought(long_cm: float, held_cm: float) -> str:
+    """What a change would have bought; under half a centimetre is nothing."""
+    more_cm = long_cm - held_cm
+    if more_cm < SMALLEST_GAIN_CM:
+        return "would hold no larger"
+    return f"would hold {length(long_cm)}, {length(more_cm)} more"
 
 
 def _exposure_pairs(exposure: Exposure) -> Iterable[tuple[str, str | None]]:

@@ -95,6 +95,11 @@ HOLDS = Print(
     limited_by="softness",
     close_long_cm=55.6,
     target_long_cm=90.0,
+    limiting_tile=(2, 3),
+    limiting_place="lower right",
+    limiting_px=12.3,
+    wider_long_cm=118.0,
+    steady_long_cm=111.2,
 )
 
 
@@ -193,7 +198,6 @@ NO_EDGES = Finding(
 
 def _frames() -> tuple[AuditedFrame, ...]:
     soft = _changed(HOLDS, long_cm=66.93, short_cm=44.6, close_long_cm=33.4)
-    unknown = _changed(HOLDS, long_cm=120.1, short_cm=80.0, limited_by="unknown")
     blind = _changed(
         SHARPNESS,
         edge_width_px=None,
@@ -276,7 +280,7 @@ def _frames() -> tuple[AuditedFrame, ...]:
             6,
             verdict="look-again",
             sharpness=blind,
-            print=unknown,
+            print=None,
             findings=(NO_EDGES,),
             noise=Noise(sigma_dn=None, snr_midtone=None),
             tone=None,
