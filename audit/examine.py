@@ -29,7 +29,7 @@ from audit.measure.clipping import (
 from audit.measure.energy import energy, laplacian_variance
 from audit.measure.field_slope import field_slope
 from audit.measure.local_motion import local_motion
-from audit.measure.noise import NoiseModel, fit_noise
+from audit.measure.noise import MIDTONE, NoiseModel, fit_noise, with_code_steps
 from audit.measure.orientation import viewed, viewed_angle_deg, viewed_tile
 from audit.measure.preview import PREVIEW_LONG_EDGE_PX, shrink, srgb_codes
 from audit.measure.sharpness_map import SharpnessResult, measure_sharpness
@@ -52,14 +52,15 @@ from audit.records import (
 MAX_FILE_BYTES = 2_000_000_000
 """No still picture of today's cameras comes near; a video or a disk image does (guess)."""
 
-MIDTONE_SHARE = 0.18
-"""Mid-grey card, as a share of saturation."""
-
 GREEN = 1
 """Code of green in a colour filter pattern."""
 
 DEVELOPED_FULL_SCALE = 65535.0
 """Developed luma is measured on this linear scale, so that its noise has a size like a raw's."""
+
+
+JPEG_BLOCK_PX = 8
+"""Side of the blocks of JPEG (ITU-T T.81)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,6 +73,8 @@ class MeasuredPlane:
     """Above black."""
     green_parity: int | None
     """Which sites are green, or ``None`` where every sample counts."""
+    block_px: int | None = None
+    """Side of the compression's blocks, whose borders draw false edges."""
 
     @property
     def clipped_dn(self) -> float:
@@ -189,9 +192,17 @@ def _of_developed(
     luma = picture.luma_linear() * np.float32(DEVELOPED_FULL_SCALE)
     luma[clipped_pixels(picture.codes, picture.curve)] = DEVELOPED_FULL_SCALE
     plane = MeasuredPlane(
-        samples=luma, black_dn=0.0, saturation_dn=DEVELOPED_FULL_SCALE, green_parity=None
+        samples=luma,
+        black_dn=0.0,
+        saturation_dn=DEVELOPED_FULL_SCALE,
+        green_parity=None,
+        block_px=JPEG_BLOCK_PX if kind == "jpeg" else None,
     )
-    noise = fit_noise(luma, black_dn=0.0, clipped_dn=plane.clipped_dn, green_parity=None)
+    noise = with_code_steps(
+        fit_noise(luma, black_dn=0.0, clipped_dn=plane.clipped_dn, green_parity=None),
+        picture.curve[0],
+        DEVELOPED_FULL_SCALE,
+    )
     clipping = clipping_of_developed(picture.codes, picture.curve)
     sharpness = _sharpness(plane, noise, decoded.exposure.orientation)
     coarse = shrink(luma, PREVIEW_LONG_EDGE_PX)
@@ -235,6 +246,7 @@ def _sharpness(plane: MeasuredPlane, noise: NoiseModel, orientation: int) -> Sha
         clipped_dn=plane.clipped_dn,
         noise=noise,
         green_parity=plane.green_parity,
+        pixels_per_block=plane.block_px,
     )
     shape = (found.map.rows, found.map.cols)
     blur = measure_blur_shape(
@@ -332,7 +344,7 @@ def _clipped_share(
 def _noise(noise: NoiseModel | None, saturation_dn: float) -> Noise:
     if noise is None:
         return Noise(sigma_dn=None, snr_midtone=None)
-    level_dn = MIDTONE_SHARE * saturation_dn
+    level_dn = MIDTONE * saturation_dn
     sigma_dn = float(noise.sigma_dn(level_dn))
     return Noise(
         sigma_dn=sigma_dn,

@@ -1,4 +1,4 @@
-"""The docs are whole: every finding, error, limit and command is explained, every link leads somewhere.
+"""The docs are whole: findings, errors, limits and commands are explained, links lead somewhere.
 
 Run as a script it prints ``docs/limits.md``::
 
@@ -155,7 +155,7 @@ def test_every_command_has_its_heading(command: str) -> None:
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: str(page.relative_to(ROOT)))
 def test_links_lead_somewhere(page: Path) -> None:
-    """Files exist, and so do the headings that a link names; anchors as common renderers make them."""
+    """Files exist, and so do the headings that a link names."""
     for target in links(page):
         file, _, anchor = target.partition("#")
         aim = (page.parent / file).resolve() if file else page

@@ -13,7 +13,7 @@ LEAST_SHARE = 0.05
 def subject_motion(case: Case) -> Iterator[Finding]:
     """Tell of water or foliage that moved while the still parts of the frame are sharp.
 
-    Never a fault: and where the time was long on purpose, a note that is excused.
+    A note, since one frame rarely tells; excused where the time was long on purpose.
     """
     sharpness, shutter_s = case.reading.sharpness, case.reading.exposure.shutter_s
     share, length_px = sharpness.moved_share, sharpness.moved_px
@@ -27,7 +27,7 @@ def subject_motion(case: Case) -> Iterator[Finding]:
     time = "" if shutter_s is None else f" in {seconds(shutter_s)}"
     yield finding(
         "subject-motion",
-        "note" if on_purpose else "warn",
+        "note",
         share,
         LEAST_SHARE,
         confidence=sharpness.moved_confidence or 0.0,

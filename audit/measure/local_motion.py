@@ -44,9 +44,9 @@ MIN_STILL_SHARE = 0.4
 SAME_WIDTH = 3
 """Steps of ln sigma, 3 % each, by which the width of still parts may vary."""
 
-CONFIDENCE = 0.4
-"""Share of right calls, if one frame in ten has such a part: found in 4 of 29 that have one and
-called in 2 of 85 that have none (tuning scenes, 1.2 megapixels)."""
+CONFIDENCE = 0.25
+"""Share of right calls, if one frame in ten has such a part: found in 5 of 49 that have one and
+called in 5 of 159 that have none (``docs/methods/diagnosis.md``)."""
 
 ANGLES = np.radians(np.arange(0.0, 180.0, 15.0))
 LENGTHS_PX = (4.0, 5.0, 6.3, 8.0, 10.0, 12.5, 16.0)

@@ -33,6 +33,9 @@ FLOOR_DN2 = 1.0 / 12.0
 SECOND_DIFFERENCE_GAIN = 36.0
 """Sum of squares of [1 -2 1] x [1 -2 1], so that white noise of variance 1 reads 1."""
 
+MIDTONE = 0.18
+"""Mid-grey card, as a share of saturation."""
+
 FloatPlane = NDArray[np.float32]
 
 
@@ -86,6 +89,38 @@ def fit_noise(
     lattice = plane if green_parity is None else plane[0::2, green_parity::2]
     level, variance = _block_readings(lattice, black_dn, clipped_dn)
     return _fit_line(*_flattest(level, variance))
+
+
+def with_code_steps(
+    noise: NoiseModel, curve: NDArray[np.float32], full_scale_dn: float
+) -> NoiseModel:
+    """Noise of a developed plane, never below that of rounding to its codes.
+
+    Parameters
+    ----------
+    noise : NoiseModel
+        As fitted on the linearised plane.
+    curve : (codes,) float32 array
+        Linear value, 0 to 1, of every code.
+    full_scale_dn : float
+        DN of linear 1.
+
+    Returns
+    -------
+    NoiseModel
+        A flat patch of a developed file often holds one single code and reads no noise at all,
+        though its true level is only known to a code step: the variance of rounding is a twelfth
+        of the step squared (uniform distribution), at black and at mid-grey.
+    """
+    mid = int(np.searchsorted(curve, MIDTONE))
+    step_at_black, step_at_mid = (
+        float(curve[code] - curve[code - 1]) * full_scale_dn for code in (1, mid)
+    )
+    floor_dn2 = step_at_black**2 / 12.0
+    gain_dn = (step_at_mid**2 / 12.0 - floor_dn2) / (MIDTONE * full_scale_dn)
+    return NoiseModel(
+        gain_dn=max(noise.gain_dn, gain_dn, 0.0), floor_dn2=max(noise.floor_dn2, floor_dn2)
+    )
 
 
 def _block_readings(
