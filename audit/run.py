@@ -6,7 +6,7 @@ store. Whatever happens to one frame, or to the store, the others get their rows
 
 import os
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import closing
 from pathlib import Path
 from typing import Protocol
@@ -14,7 +14,7 @@ from typing import Protocol
 import msgspec
 import platformdirs
 
-from audit.diagnose import damage, judge
+from audit.diagnose import damage, judge, judge_together
 from audit.errors import StoreError
 from audit.rank import ranked, verdict_of
 from audit.records import (
@@ -110,7 +110,7 @@ def check(
         results = {} if settings.fresh else _stored(found.frames, store, warn)
         from_store = len(results)
         is_whole = _measure(found.frames, results, store, settings, progress, warn)
-    rows = [_row(found.frames[index], result, settings) for index, result in results.items()]
+    rows = _rows(found.frames, results, settings)
     left_out = [
         Skipped(folder=frame.folder, file=frame.file, reason=NOT_MEASURED)
         for index, frame in enumerate(found.frames)
@@ -270,6 +270,23 @@ def _physical_memory_bytes() -> int | None:
 
 
 # ---------------------------------------------------------------- the report
+
+
+def _rows(
+    frames: Sequence[Frame], results: Mapping[int, Reading | Unread], settings: Settings
+) -> list[AuditedFrame]:
+    """Rows of all frames, by themselves and then together."""
+    rows = {index: _row(frames[index], result, settings) for index, result in results.items()}
+    sound = {
+        index: result
+        for index, result in results.items()
+        if isinstance(result, Reading) and rows[index].state == "measured"
+    }
+    together = judge_together(list(sound.values()), settings)
+    for index, more in zip(sound, together, strict=True):
+        row = rows[index]
+        rows[index] = msgspec.structs.replace(row, findings=(*row.findings, *more))
+    return list(rows.values())
 
 
 def _row(frame: Frame, result: Reading | Unread, settings: Settings) -> AuditedFrame:

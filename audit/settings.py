@@ -148,7 +148,11 @@ class Limits(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     ] = 2.0
     smear_confidence: Annotated[
         float,
-        _limit("share", "confidence below which a smear is not named", "measured, as above"),
+        _limit(
+            "share",
+            "confidence below which a smear is not named",
+            "measured: docs/methods/blur-shape.md",
+        ),
     ] = 0.6
     at_limit_ratio: Annotated[
         float,

@@ -1,8 +1,11 @@
 """From a reading to findings: what physics allows, what was found, and how large it prints."""
 
+from collections.abc import Sequence
+
 import msgspec
 
 from audit.diagnose.aperture import diffraction, sharpened
+from audit.diagnose.batch import soft_side
 from audit.diagnose.case import Case
 from audit.diagnose.damage import damage
 from audit.diagnose.kinds import KINDS
@@ -19,7 +22,7 @@ from audit.optics.diffraction import (
 from audit.records import Finding, Limits, Print, Reading, Record, Sensor, Severity, Sharpness
 from audit.settings import Settings
 
-__all__ = ["KINDS", "Judgement", "damage", "judge"]
+__all__ = ["KINDS", "Judgement", "damage", "judge", "judge_together"]
 
 RULES = (
     softness,
@@ -73,6 +76,29 @@ def judge(reading: Reading, settings: Settings) -> Judgement:
         findings=tuple(sorted(found, key=lambda each: SEVERITY_ORDER[each.severity])),
         print=print_of(case),
     )
+
+
+def judge_together(
+    readings: Sequence[Reading], settings: Settings
+) -> tuple[tuple[Finding, ...], ...]:
+    """Find what only many frames together can tell.
+
+    Parameters
+    ----------
+    readings : sequence of Reading
+        All of a run.
+    settings : Settings
+
+    Returns
+    -------
+    tuple of tuple of Finding
+        More findings of each reading, in the order of the readings.
+    """
+    cases = [
+        Case(reading=reading, sensor=sensor_of(reading, settings), settings=settings)
+        for reading in readings
+    ]
+    return tuple(() if found is None else (found,) for found in soft_side(cases))
 
 
 def _limits(case: Case) -> Limits:

@@ -120,7 +120,7 @@ def _finding(case: Case, side: SoftSide) -> Finding:
     low, high = (math.exp(side.slope + sign * 1.96 * side.slope_se) for sign in (-1, 1))
     return finding(
         "soft-side",
-        "warn",
+        "note",
         ratio,
         math.exp(LEAST_SLOPE),
         confidence=0.9 if side.side in ("left", "right") else 0.6,

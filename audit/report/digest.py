@@ -91,6 +91,17 @@ def causes(report: Report) -> tuple[Cause, ...]:
     )
 
 
+def lens_remarks(report: Report) -> tuple[Finding, ...]:
+    """What the frames tell together of a lens: once a lens, whatever the number of frames."""
+    by_message = {
+        finding.message: finding
+        for frame in report.frames
+        for finding in standing(frame)
+        if finding.kind == "soft-side"
+    }
+    return tuple(by_message[message] for message in sorted(by_message))
+
+
 def unread(report: Report) -> Iterator[AuditedFrame]:
     """Frames without figures."""
     return (frame for frame in report.frames if frame.state != "measured")

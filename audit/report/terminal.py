@@ -12,6 +12,7 @@ from audit.report.digest import (
     causes,
     excused,
     kind_words,
+    lens_remarks,
     plain_reason,
     standing,
     target_share,
@@ -277,10 +278,20 @@ def _write_summary(screen: Screen, report: Report) -> None:
         return
     screen.paragraph(_held_against(report), indent=2)
     _write_causes(screen, report)
+    _write_lens_remarks(screen, report)
     _write_next(screen, report)
     screen.blank()
     screen.paragraph(LEGEND, style=QUIET)
     screen.paragraph(TEST_PRINT, style=QUIET)
+
+
+def _write_lens_remarks(screen: Screen, report: Report) -> None:
+    remarks = lens_remarks(report)
+    if not remarks:
+        return
+    screen.heading("Lenses")
+    for remark in remarks:
+        screen.paragraph(f"{remark.message} {remark.advice}", indent=2)
 
 
 def _held_against(report: Report) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 import pytest
 
+from audit.diagnose import judge_together
 from audit.diagnose.batch import LEAST_FRAMES, soft_side, softest_side
 from audit.diagnose.case import Case
 from audit.diagnose.sensor import sensor_of
@@ -96,3 +97,12 @@ def test_lenses_are_kept_apart_and_the_order_is_kept(cases: MakeCases) -> None:
     findings = soft_side(mixed)
 
     assert [each is not None for each in findings] == [True, False, False] * 10
+
+
+def test_what_many_frames_tell_is_added_to_each_of_them(make_reading: MakeReading) -> None:
+    soft = [make_reading(lens="Orrin 35 mm", softer_right=0.6 + 0.01 * i) for i in range(9)]
+    other = make_reading(lens="Orrin 85 mm", softer_right=0.6)
+
+    together = judge_together([*soft, other], Settings())
+
+    assert [[each.kind for each in found] for found in together] == [["soft-side"]] * 9 + [[]]

@@ -3,7 +3,15 @@
 import msgspec
 
 from audit.records import Print, Report
-from audit.report.digest import causes, excused, main_sentence, plain_reason, standing, weighty
+from audit.report.digest import (
+    causes,
+    excused,
+    lens_remarks,
+    main_sentence,
+    plain_reason,
+    standing,
+    weighty,
+)
 
 
 def test_standing_findings_come_gravest_first_then_surest(made_report: Report) -> None:
@@ -55,3 +63,17 @@ def test_a_note_never_stands_for_the_reason_of_a_soft_frame(made_report: Report)
     soft = msgspec.structs.replace(made_report.frames[4], findings=(note,))
     assert weighty(soft) == ()
     assert (main_sentence(soft) or "").startswith("Softer")
+
+
+def test_a_lens_is_remarked_on_once(made_report: Report) -> None:
+    note = msgspec.structs.replace(
+        made_report.frames[1].findings[0], kind="soft-side", excused_by=None, message="soft right"
+    )
+    frames = tuple(
+        msgspec.structs.replace(frame, findings=(*frame.findings, note))
+        for frame in made_report.frames[:3]
+    )
+    report = msgspec.structs.replace(made_report, frames=frames)
+
+    assert [each.message for each in lens_remarks(report)] == ["soft right"]
+    assert lens_remarks(made_report) == ()
