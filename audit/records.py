@@ -338,7 +338,7 @@ class Print(Record, frozen=True, kw_only=True):
     wider_long_cm: float | None = None
     """The print a stop wider, as far as diffraction goes; ``None`` for an unknown aperture."""
     steady_long_cm: float | None = None
-    """The print without the smear; ``None`` where no smear was measured."""
+    """The print without the smear; ``None`` where no smear is sure enough to be named."""
 
 
 class ErrorNote(Record, frozen=True, kw_only=True):

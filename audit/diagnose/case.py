@@ -93,6 +93,16 @@ class Case:
             focal_mm, pitch_um, limits.handheld_blur_px, limits.hold_rate_deg_s
         )
 
+    @property
+    def is_smeared(self) -> bool:
+        """Whether a smear was measured that is long and sure enough to be named."""
+        sharpness, limits = self.reading.sharpness, self.settings.limits
+        return (
+            sharpness.smear_px is not None
+            and sharpness.smear_px >= limits.smear_px
+            and (sharpness.smear_confidence or 0.0) >= limits.smear_confidence
+        )
+
     def as_filed_px(self, edge_width_px: float) -> float:
         """Edge width that an optical edge has in the file: demosaic added for developed files."""
         if self.sensor.basis == "raw":

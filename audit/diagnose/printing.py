@@ -94,7 +94,7 @@ def _wider_cm(case: Case, width_px: float) -> float | None:
 def _steady_cm(case: Case, width_px: float) -> float | None:
     """The print without the smear, whose variance reaches edges of all directions by half."""
     smear_px = case.reading.sharpness.smear_px
-    if smear_px is None:
+    if smear_px is None or not case.is_smeared:
         return None
     smear_variance = smear_px**2 / 12 / 2
     return _exchanged_cm(

@@ -31,7 +31,7 @@ def softness(case: Case) -> Iterator[Finding]:
     width_px = case.reading.sharpness.edge_width_px
     if width_px is None:
         return
-    if _is_smeared(case):
+    if case.is_smeared:
         yield from _shake(case, width_px)
     elif width_px > _limit_px(case):
         yield _missed_focus(case, width_px, _limit_px(case))
@@ -41,7 +41,7 @@ def softness(case: Case) -> Iterator[Finding]:
 def is_at_limit(case: Case) -> bool:
     """Whether the frame as a whole is as sharp as its aperture and pixels allow."""
     width_px = case.reading.sharpness.edge_width_px
-    return width_px is not None and width_px <= _limit_px(case) and not _is_smeared(case)
+    return width_px is not None and width_px <= _limit_px(case) and not case.is_smeared
 
 
 def _limit_px(case: Case) -> float:
@@ -166,15 +166,6 @@ def _slow_shutter(
             f"{case.reading.exposure.focal_mm:g} mm."
         ),
         advice=advice,
-    )
-
-
-def _is_smeared(case: Case) -> bool:
-    sharpness, limits = case.reading.sharpness, case.settings.limits
-    return (
-        sharpness.smear_px is not None
-        and sharpness.smear_px >= limits.smear_px
-        and (sharpness.smear_confidence or 0.0) >= limits.smear_confidence
     )
 
 

@@ -74,3 +74,11 @@ def test_a_steady_camera_buys_the_smear_back(make_reading: MakeReading) -> None:
 
     assert found.steady_long_cm == pytest.approx(120.1 * 1.5 / 1.74, rel=0.03)
     assert print_of(make_reading()).steady_long_cm is None
+
+
+def test_a_doubtful_smear_buys_nothing(make_reading: MakeReading) -> None:
+    doubtful = make_reading(
+        edge_width_px=5.0, smear_px=2.7, smear_angle_deg=30.0, smear_confidence=0.1
+    )
+
+    assert print_of(doubtful).steady_long_cm is None
