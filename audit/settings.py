@@ -153,7 +153,7 @@ class Limits(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
             "confidence below which a smear is not named",
             "measured: docs/methods/blur-shape.md",
         ),
-    ] = 0.6
+    ] = 0.65
     at_limit_ratio: Annotated[
         float,
         _limit(
