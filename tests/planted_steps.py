@@ -43,15 +43,16 @@ def stripes_from(
     theta: float,
     rows: int = 320,
     cols: int = 420,
+    spacing_px: float = SPACING_PX,
 ) -> F64:
     """Plane of steps up and down by turns; ``step`` maps signed distance to 0..1."""
     row, col = np.mgrid[:rows, :cols].astype(np.float64)
     along = col * math.cos(theta) + row * math.sin(theta)
     plane = np.full(along.shape, LOW_DN)
-    count = int((along.max() - along.min()) / SPACING_PX) - 1
-    first = along.min() + SPACING_PX
+    count = int((along.max() - along.min()) / spacing_px) - 1
+    first = along.min() + spacing_px
     for k in range(count):
-        offset = first + SPACING_PX * k + (0.37 * k) % 1.0
+        offset = first + spacing_px * k + (0.37 * k) % 1.0
         plane += (1 if k % 2 == 0 else -1) * (HIGH_DN - LOW_DN) * step(along - offset)
     return plane
 

@@ -161,7 +161,7 @@ def _mean_2x2(plane: Plane) -> F32:
 BLOCK = 4
 """One candidate at most per 4 x 4 pixels of its level."""
 
-PRESELECTED = 5
+PRESELECTED = 4
 """Blocks looked at more closely for each candidate wanted, strongest gradients first."""
 
 FLANKS = ((2, 4), (3, 5))
@@ -186,6 +186,12 @@ class Candidates:
 
     row: Ints
     col: Ints
+    place: Ints  # in the order of promise within the tile and range of direction
+
+    def between(self, first: int, last: int) -> Self:
+        """Those of the given places."""
+        keep = (self.place >= first) & (self.place < last)
+        return type(self)(row=self.row[keep], col=self.col[keep], place=self.place[keep])
 
 
 def screen(level: Level, *, noise: NoiseModel, tiles: tuple[int, int], per_cell: int) -> Candidates:
@@ -197,7 +203,7 @@ def screen(level: Level, *, noise: NoiseModel, tiles: tuple[int, int], per_cell:
     rows, cols = ((n - 2 * margin) // (side * stride) * side for n in plane.shape)
     if rows < tiles[0] * side or cols < tiles[1] * side:
         none = np.empty(0, np.int64)
-        return Candidates(row=none, col=none)
+        return Candidates(row=none, col=none, place=none)
 
     def shifted(down: int, across: int) -> F32:
         top, left = margin + down, margin + across
@@ -223,10 +229,10 @@ def screen(level: Level, *, noise: NoiseModel, tiles: tuple[int, int], per_cell:
     tile = (row * tiles[0] // rows) * tiles[1] + col * tiles[1] // cols
     row, col = row * stride + margin, col * stride + margin
     slope = _flank_slope(plane, row, col, gradient, noise, level.noise_share)
-    kept = _best_per_cell(
-        tile * DIRECTIONS + bin_, np.log(slope) - STRENGTH_POWER * np.log(strength), per_cell
-    )
-    return Candidates(row=row[kept], col=col[kept])
+    key = np.log(slope) - STRENGTH_POWER * np.log(strength)
+    order, place = _places(tile * DIRECTIONS + bin_, key)
+    kept = order[place < per_cell]
+    return Candidates(row=row[kept], col=col[kept], place=place[place < per_cell])
 
 
 def _flank_slope(
@@ -284,12 +290,12 @@ def _strong_blocks(peak: F32, tiles: tuple[int, int], per_tile: int) -> tuple[In
     return np.concatenate(rows), np.concatenate(cols)
 
 
-def _best_per_cell(cell: Ints, key: F64, per_cell: int) -> Ints:
-    """Entries with the smallest keys of every cell."""
+def _places(cell: Ints, key: F64) -> tuple[Ints, Ints]:
+    """Entries ordered by key within each cell, and the place of each in its cell."""
     order = np.lexsort((key, cell))
     ordered = cell[order]
     first = np.searchsorted(ordered, ordered, side="left")
-    return order[np.arange(order.size) - first < per_cell]
+    return order, np.arange(order.size) - first
 
 
 # ---------------------------------------------------------------------------- start values
@@ -676,6 +682,13 @@ def _zone_mean(fit: StepFit, zone: F32) -> F32:
     return total
 
 
+MOST_BATCHES = 3
+"""Batches of candidates, the most promising first; later ones only where edges are rare."""
+
+GOOD_DOUBT = 0.12
+"""Doubt of an edge that counts towards enough."""
+
+
 def find_edges(
     plane: Plane,
     *,
@@ -685,8 +698,9 @@ def find_edges(
     green_parity: int | None,
     tiles: tuple[int, int],
     per_cell: int,
+    enough: int,
 ) -> tuple[LevelEdges, ...]:
-    """Edges of a plane, a group for each resolution.
+    """Edges of a plane, a group for each resolution and batch of candidates.
 
     Parameters
     ----------
@@ -701,45 +715,47 @@ def find_edges(
     tiles : (rows, cols)
         Grid over which candidates are spread.
     per_cell : int
-        Candidates per tile and range of direction, at each resolution.
+        Candidates per tile and range of direction, at each resolution, in one batch.
+    enough : int
+        Good edges after which no further batch is fitted.
     """
-    full, half, quarter = pyramid(plane, black_dn=black_dn, green_parity=green_parity)
-    found = []
-    fine = screen(half, noise=noise, tiles=tiles, per_cell=per_cell)
-    start = _start_values(half, fine.row, fine.col)
-    native = (4.0 * start.variance - half.binning[0]).astype(np.float32)
-    sharp = native < 1.7**2
-    found.append(
-        measure_level(
-            full,
-            _to_full(start, native, sharp),
-            noise=noise,
-            clipped_dn=clipped_dn,
-            limits_px=LEVEL_LIMITS_PX[0],
-        )
+    levels = pyramid(plane, black_dn=black_dn, green_parity=green_parity)
+    fine, coarse = (
+        screen(level, noise=noise, tiles=tiles, per_cell=per_cell * MOST_BATCHES)
+        for level in levels[1:]
     )
-    wide = ~sharp | (native > 1.3**2)
-    found.append(
-        measure_level(
-            half,
-            _pick(start, wide & (start.variance < 6.0)),
-            noise=noise,
-            clipped_dn=clipped_dn - black_dn,
-            limits_px=LEVEL_LIMITS_PX[1],
+    clipped = (clipped_dn, clipped_dn - black_dn, clipped_dn - black_dn)
+    found: list[LevelEdges] = []
+    for batch in range(MOST_BATCHES):
+        first, last = batch * per_cell, (batch + 1) * per_cell
+        starts = (
+            *_fine_starts(levels[1], fine.between(first, last)),
+            _coarse_starts(levels[2], coarse.between(first, last)),
         )
-    )
-    coarse = screen(quarter, noise=noise, tiles=tiles, per_cell=per_cell)
-    start = _start_values(quarter, coarse.row, coarse.col)
-    found.append(
-        measure_level(
-            quarter,
-            _pick(start, (start.variance > 0.35) & (start.variance < 6.0)),
-            noise=noise,
-            clipped_dn=clipped_dn - black_dn,
-            limits_px=LEVEL_LIMITS_PX[2],
-        )
-    )
+        found += [
+            measure_level(level, start, noise=noise, clipped_dn=limit, limits_px=widths)
+            for level, start, limit, widths in zip(
+                levels, starts, clipped, LEVEL_LIMITS_PX, strict=True
+            )
+        ]
+        if sum(np.count_nonzero(g.table.doubt < GOOD_DOUBT) for g in found) >= enough:
+            break
     return tuple(found)
+
+
+def _fine_starts(half: Level, candidates: Candidates) -> tuple[_Start, _Start]:
+    """Start values for full and for half resolution, by the width seen at half resolution."""
+    start = _start_values(half, candidates.row, candidates.col)
+    native = (half.scale**2 * start.variance - half.binning[0]).astype(np.float32)
+    sharp = native < 1.7**2
+    wide = (native > 1.3**2) & (start.variance < 6.0)
+    return _to_full(start, native, sharp), _pick(start, wide)
+
+
+def _coarse_starts(quarter: Level, candidates: Candidates) -> _Start:
+    """Start values for quarter resolution, what is clearly narrower left out."""
+    start = _start_values(quarter, candidates.row, candidates.col)
+    return _pick(start, (start.variance > 0.35) & (start.variance < 6.0))
 
 
 def _pick(start: _Start, keep: Bools) -> _Start:

@@ -31,10 +31,10 @@ BINS = int(REACH_SIGMAS / BIN_SIGMAS)
 PLATEAU_BINS = 2
 """Outermost bins that tell how far the plateau lies from the one the Gaussian fit assumed."""
 
-TAIL_THRESHOLD, TAIL_EXTENSION = 0.005, 0.7
+TAIL_THRESHOLD, TAIL_EXTENSION = 0.004, 2.2
 """A plateau that still rises by more than the threshold is the tail of diffraction, which goes on
-as 1 / distance: this much of the excess is added. Measured on simulated apertures f/8 to f/40; a
-perfect lens at f/22 still reads about 4 % too high."""
+as 1 / distance: this multiple of the excess is added. Chosen on simulated apertures f/3 to f/40;
+perfect lenses still read 3 to 4 % too high."""
 
 CLUTTER_SCALE = 0.03
 """Departure, in step heights, beyond which one edge's bin counts as disturbed (guess)."""

@@ -148,22 +148,23 @@ def measure_sharpness(
     SharpnessResult
         Not measurable, with the reason, below ``MIN_EDGES`` usable edges.
     """
-    grid = tile_grid(plane.shape[0], plane.shape[1])
-    tiles_screened, per_cell = screen_tiles(grid)
+    screened = SCREEN_TILES if plane.shape[1] >= plane.shape[0] else SCREEN_TILES[::-1]
     groups = find_edges(
         plane,
         black_dn=black_dn,
         clipped_dn=clipped_dn,
         noise=noise,
         green_parity=green_parity,
-        tiles=tiles_screened,
-        per_cell=per_cell,
+        tiles=screened,
+        per_cell=CANDIDATES // (DIRECTIONS * screened[0] * screened[1]),
+        enough=ENOUGH_EDGES,
     )
     table = _joined(groups)
     trusted = table.doubt < USABLE_DOUBT
     if pixels_per_block is not None:
         trusted &= ~on_block_grid(table, pixels_per_block)
     usable = np.nonzero(trusted)[0]
+    grid = tile_grid(plane.shape, usable.size)
     if usable.size < MIN_EDGES:
         return _unmeasurable(table, usable.size, grid)
     chosen = usable[np.argsort(table.doubt[usable], kind="stable")[:MOST_EDGES]]
@@ -214,24 +215,29 @@ def on_block_grid(table: EdgeTable, pixels_per_block: int) -> Bools:
     return found
 
 
-MIN_SCREEN_TILES = (8, 12)
-CANDIDATES = 3072
-"""Candidates at each resolution, spread evenly over the map's tiles (at least 8 x 12) and over
-directions: sets the cost; twice as many change no figure by more than its scatter."""
+SCREEN_TILES = (8, 12)
+CANDIDATES = 2304
+"""Candidates of one batch at each resolution, spread evenly over 8 x 12 tiles and over directions:
+sets the cost."""
+
+ENOUGH_EDGES = 300
+"""Good edges that make further candidates superfluous: the scatter of the frame's number is then
+below the method's own error (measured)."""
+
+EDGES_PER_TILE = 10
+"""Usable edges per tile, on average, that the map is cut for."""
+
+COARSEST_LONG, FINEST_LONG = 6, 24
+"""Least and most tiles along the long side."""
 
 
-def screen_tiles(grid: tuple[int, int]) -> tuple[tuple[int, int], int]:
-    """Grid over which candidates are spread, and how many for each tile and direction."""
-    low = MIN_SCREEN_TILES if grid[1] >= grid[0] else MIN_SCREEN_TILES[::-1]
-    tiles = max(grid[0], low[0]), max(grid[1], low[1])
-    return tiles, max(3, round(CANDIDATES / (DIRECTIONS * tiles[0] * tiles[1])))
-
-
-def tile_grid(rows: int, cols: int) -> tuple[int, int]:
-    """Rows and columns of the map: about 4 x 6 at 1 megapixel, 16 x 24 at 50."""
-    long = int(np.clip(round(6.0 * (rows * cols / 1.0e6) ** 0.354), 4, 30))
-    short = max(2, round(long * min(rows, cols) / max(rows, cols)))
-    return (short, long) if cols >= rows else (long, short)
+def tile_grid(size: tuple[int, ...], edges: int) -> tuple[int, int]:
+    """Rows and columns of the map: as many tiles as the edges can fill, square where possible."""
+    aspect = max(size) / min(size)
+    long = round(np.sqrt(edges / EDGES_PER_TILE * aspect))
+    long = int(np.clip(long, COARSEST_LONG, FINEST_LONG))
+    short = max(2, round(long / aspect))
+    return (short, long) if size[1] >= size[0] else (long, short)
 
 
 def _joined(groups: Sequence[LevelEdges]) -> EdgeTable:

