@@ -9,7 +9,7 @@ from pathlib import Path
 
 import msgspec
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from audit.records import Report
@@ -79,6 +79,7 @@ def test_a_zero_byte_gets_an_apostrophe_too() -> None:
 
 
 @settings(max_examples=200, deadline=None)
+@example(name="'\0")
 @given(
     name=st.text(st.characters(exclude_categories=("Cs",)), min_size=1, max_size=60)
     | st.sampled_from(['"', ",", '",\r\n=1+1', "\r", "a\nb", "'", ";"])
@@ -90,7 +91,7 @@ def test_hostile_text_comes_back_whole_in_its_own_cell(
     expected = csv_table.safe_cell(name)
     assert first["file"] == first["lens"] == first["companions"] == expected
     assert second["error_message"] == expected
-    assert expected.removeprefix("'") == name.removeprefix("'")
+    assert expected in {name, f"'{name}"}
     assert None not in first
 
 
