@@ -178,7 +178,7 @@ def _of_mosaic(decoded: Decoded, mosaic: Mosaic, data: bytes, name: str, kind: s
     if noise is None:
         sharpness = _not_measured("edges are not measured on this colour filter pattern")
     else:
-        sharpness = _sharpness(plane, noise, decoded.exposure.orientation)
+        sharpness = _sharpness(plane, noise, noise, decoded.exposure.orientation)
     row, col = np.argwhere(is_green)[0]
     step_rows, step_cols = mosaic.pattern.shape
     coarse = shrink(mosaic.samples[row::step_rows, col::step_cols], PREVIEW_LONG_EDGE_PX)
@@ -198,13 +198,10 @@ def _of_developed(
         green_parity=None,
         block_px=JPEG_BLOCK_PX if kind == "jpeg" else None,
     )
-    noise = with_code_steps(
-        fit_noise(luma, black_dn=0.0, clipped_dn=plane.clipped_dn, green_parity=None),
-        picture.curve[0],
-        DEVELOPED_FULL_SCALE,
-    )
+    grain = fit_noise(luma, black_dn=0.0, clipped_dn=plane.clipped_dn, green_parity=None)
+    noise = with_code_steps(grain, picture.curve[0], DEVELOPED_FULL_SCALE)
     clipping = clipping_of_developed(picture.codes, picture.curve)
-    sharpness = _sharpness(plane, noise, decoded.exposure.orientation)
+    sharpness = _sharpness(plane, noise, grain, decoded.exposure.orientation)
     coarse = shrink(luma, PREVIEW_LONG_EDGE_PX)
     return _assemble(decoded, data, name, kind, plane, noise, clipping, sharpness, coarse)
 
@@ -238,8 +235,14 @@ def _assemble(
     )
 
 
-def _sharpness(plane: MeasuredPlane, noise: NoiseModel, orientation: int) -> Sharpness:
-    """All sharpness figures of one plane, turned to viewed orientation."""
+def _sharpness(
+    plane: MeasuredPlane, noise: NoiseModel, grain: NoiseModel, orientation: int
+) -> Sharpness:
+    """All sharpness figures of one plane, turned to viewed orientation.
+
+    ``noise`` is the doubt of one sample, rounding to codes included; ``grain`` the part of it that
+    is there between any two samples, which is what energy measures must take off.
+    """
     found = measure_sharpness(
         plane.samples,
         black_dn=plane.black_dn,
@@ -261,11 +264,11 @@ def _sharpness(plane: MeasuredPlane, noise: NoiseModel, orientation: int) -> Sha
     slope = field_slope(found.map.edge_width_px)
     return Sharpness(
         laplacian_variance=laplacian_variance(
-            plane.samples, noise=noise, black_dn=plane.black_dn, green_parity=plane.green_parity
+            plane.samples, noise=grain, black_dn=plane.black_dn, green_parity=plane.green_parity
         )
         / plane.saturation_dn**2,
         energy=energy(
-            plane.samples, noise=noise, black_dn=plane.black_dn, green_parity=plane.green_parity
+            plane.samples, noise=grain, black_dn=plane.black_dn, green_parity=plane.green_parity
         ),
         edge_width_px=found.edge_width_px,
         edge_width_low_px=found.edge_width_low_px,

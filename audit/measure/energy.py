@@ -40,7 +40,7 @@ class Step(NamedTuple):
     coarse: int
 
 
-STEPS = (
+LATTICE_STEPS = (
     Step(0, 1, 2, 16),
     Step(1, 0, 2, 16),
     Step(1, 1, 2, 12),
@@ -50,8 +50,21 @@ STEPS = (
     Step(1, -2, 1, 8),
     Step(2, -1, 1, 8),
 )
-"""Eight directions 22 to 27 degrees apart, with short steps of 2 to 2.8 and long ones of 16 to 18
-samples. Chosen on six scenes among steps of 1 to 16; docs/methods/sharpness.md."""
+"""Eight directions 22 to 27 degrees apart on a green lattice, whose samples lie two pixels apart:
+short steps of 4 to 5.7 px, long ones of 32 to 36. Chosen among 1 to 16 samples;
+docs/methods/sharpness.md."""
+
+PIXEL_STEPS = (
+    Step(0, 1, 4, 16),
+    Step(1, 0, 4, 16),
+    Step(1, 1, 3, 12),
+    Step(1, -1, 3, 12),
+    Step(1, 2, 2, 8),
+    Step(2, 1, 2, 8),
+    Step(1, -2, 2, 8),
+    Step(2, -1, 2, 8),
+)
+"""The same where every pixel counts: short steps of 4 to 4.5 px, beyond the reach of demosaic."""
 
 
 def laplacian_variance(
@@ -139,7 +152,7 @@ def energy(
     noise_dn2 = 2.0 * float(noise.variance_dn2(level_dn))
     floor_dn2 = SMALLEST_SHARE_OF_NOISE * noise_dn2
     shares = []
-    for step in STEPS:
+    for step in PIXEL_STEPS if green_parity is None else LATTICE_STEPS:
         fine = _mean_square_step(strips, step.down, step.right, step.fine) - noise_dn2
         coarse = _mean_square_step(strips, step.down, step.right, step.coarse) - noise_dn2
         shares.append(max(fine, floor_dn2) / max(coarse, noise_dn2))
