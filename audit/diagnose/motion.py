@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 
 from audit.diagnose.case import Case, finding
+from audit.diagnose.light import percent
 from audit.diagnose.softness import direction, is_at_limit, seconds
 from audit.records import Finding
 
@@ -32,8 +33,8 @@ def subject_motion(case: Case) -> Iterator[Finding]:
         LEAST_SHARE,
         confidence=sharpness.moved_confidence or 0.0,
         message=(
-            f"{share:.0%} of the parts with edges are smeared by about {length_px:.0f} px{towards} "
-            f"while the rest is sharp: something in the picture moved{time}."
+            f"{percent(share)} of the parts with edges are smeared by about "
+            f"{length_px:.0f} px{towards} while the rest is sharp: something in the picture moved{time}."
         ),
         advice=(
             "Nothing to mend if it was meant; for crisp leaves beside smooth water, await a lull."
