@@ -34,7 +34,8 @@ def subject_motion(case: Case) -> Iterator[Finding]:
         confidence=sharpness.moved_confidence or 0.0,
         message=(
             f"{percent(share)} of the parts with edges are smeared by about "
-            f"{length_px:.0f} px{towards} while the rest is sharp: something in the picture moved{time}."
+            f"{length_px:.0f} px{towards} while the rest is sharp: "
+            f"something in the picture moved{time}."
         ),
         advice=(
             "Nothing to mend if it was meant; for crisp leaves beside smooth water, await a lull."

@@ -201,7 +201,7 @@ class TestSubjectMotion:
         assert motion is not None
         assert (motion.severity, motion.excused_by) == ("note", None)
         assert motion.value == 0.2
-        assert "20%" in motion.message
+        assert "20.0 %" in motion.message
         assert "8 px up and down" in motion.message
         assert motion.confidence == 0.25
 
