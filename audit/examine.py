@@ -230,7 +230,7 @@ def _assemble(
         noise=_noise(noise, plane.saturation_dn),
         tone=Tone(low_ev=light.low_ev, median_ev=light.median_ev, high_ev=light.high_ev),
         notes=decoded.notes,
-        preview_png=_png(viewed(srgb_codes(levels), decoded.exposure.orientation)),
+        pictures={"registration": _png(viewed(srgb_codes(levels), decoded.exposure.orientation))},
         content_hash=hashlib.blake2b(data, digest_size=16).hexdigest(),
     )
 

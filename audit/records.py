@@ -37,6 +37,14 @@ FindingCode = Literal[
     "odd-settings",
 ]
 
+PictureName = Literal["registration", "sensor", "thumbnail", "sharpest", "softest"]
+"""Small pictures that a worker makes beside a reading:
+
+- ``registration``: grey PNG, long edge 256 px, viewed orientation, for joining frames into series
+- ``sensor``: grey PNG in stored orientation, for dust
+- ``thumbnail``, ``sharpest``, ``softest``: what the report page shows
+"""
+
 Share = Annotated[float, msgspec.Meta(ge=0, le=1)]
 """A part of a whole, 0 to 1."""
 
@@ -270,8 +278,8 @@ class Reading(Record, frozen=True, kw_only=True):
     tone: Tone
     notes: tuple[str, ...] = ()
     """Sentences about the reading that a person should know."""
-    preview_png: bytes = b""
-    """Grey preview, long edge 256 px, viewed orientation, for the registration of series."""
+    pictures: dict[PictureName, bytes] = {}
+    """Encoded small pictures; kept apart from the reading, read one at a time."""
     content_hash: str | None = None
     """Of the measured file: ``blake2b-16`` hexadecimal digest."""
 

@@ -234,8 +234,8 @@ class _Keeper:
             if not self._has_warned:
                 self._warn(str(error))
             self._has_warned = True
-        # From here on the store has the picture: thousands of them are no load for this process.
-        return msgspec.structs.replace(outcome, preview_png=b"")
+        # From here on the store has the pictures: thousands are no load for this process.
+        return msgspec.structs.replace(outcome, pictures={})
 
 
 def _deadline_s(frame: Frame) -> float:

@@ -11,6 +11,7 @@ Every reading is committed as it comes, so that whatever ends a run costs the fr
 
 import contextlib
 import hashlib
+import itertools
 import os
 import sqlite3
 import time
@@ -21,7 +22,7 @@ from typing import Self, TypeVar
 import msgspec
 
 from audit.errors import StoreError
-from audit.records import Frame, Reading
+from audit.records import Frame, PictureName, Reading
 
 T = TypeVar("T")
 
@@ -31,11 +32,22 @@ SET_ASIDE_NAME = "readings.damaged.sqlite"
 APPLICATION_ID = 0x46724175
 """Marks a SQLite file as a store of this program ("FrAu")."""
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 """History:
 
-1. first version
+1. first version, with one picture a reading
+2. any number of named pictures a reading; those of version 1 are dropped, since their readings are
+   of older measures
 """
+
+PICTURES = """CREATE TABLE pictures (
+    reading_id  INTEGER NOT NULL REFERENCES readings (id) ON DELETE CASCADE,
+    name        TEXT NOT NULL,     -- of records.PictureName
+    digest      BLOB NOT NULL,
+    picture     BLOB NOT NULL,
+    PRIMARY KEY (reading_id, name)
+    ) WITHOUT ROWID"""
+"""Apart from the readings, so that a run over stored readings does not drag them along."""
 
 SCHEMA = (
     """CREATE TABLE readings (
@@ -47,23 +59,20 @@ SCHEMA = (
     companions  BLOB NOT NULL,     -- digest of path, size and time of its twins; empty if none
     version     INTEGER NOT NULL,  -- of the measures
     digest      BLOB NOT NULL,     -- of `reading`: SQLite does not notice flipped bits itself
-    reading     BLOB NOT NULL,     -- msgpack of records.Reading, without its picture
+    reading     BLOB NOT NULL,     -- msgpack of records.Reading, without its pictures
     UNIQUE (path, size_bytes, mtime_ns, companions, version)
     )""",
     "CREATE INDEX readings_by_use ON readings (used_day)",
-    # Pictures apart, so that a run over stored readings does not drag them along.
-    """CREATE TABLE previews (
-    reading_id  INTEGER PRIMARY KEY REFERENCES readings (id) ON DELETE CASCADE,
-    digest      BLOB NOT NULL,
-    png         BLOB NOT NULL
-    )""",
+    PICTURES,
 )
+MIGRATIONS = {1: ("DROP TABLE previews", "DELETE FROM readings", PICTURES)}
+"""Statements that lead from a version to the next."""
 
 _IS_FRAME = "path = ? AND size_bytes = ? AND mtime_ns = ? AND companions = ? AND version = ?"
 _FIND = f"SELECT id, used_day, digest, reading FROM readings WHERE {_IS_FRAME}"  # noqa: S608
-_FIND_PREVIEW = (
-    "SELECT previews.digest, png FROM previews JOIN readings ON reading_id = id"  # noqa: S608
-    f" WHERE {_IS_FRAME}"
+_FIND_PICTURE = (
+    "SELECT pictures.digest, picture FROM pictures JOIN readings ON reading_id = id"  # noqa: S608
+    f" WHERE {_IS_FRAME} AND name = ?"
 )
 _DROP = f"DELETE FROM readings WHERE {_IS_FRAME}"  # noqa: S608
 _INSERT = (
@@ -73,7 +82,7 @@ _INSERT = (
 
 MAX_BYTES = 2_000_000_000
 """Size of the file beyond which the readings longest unused are dropped: some 40,000 frames at
-50 KB, most of it the preview (guess)."""
+50 KB, most of it pictures (guess)."""
 
 SWEEP_SHARE = 0.8
 """Of `MAX_BYTES`; a sweep leaves so much, so that not every run needs one."""
@@ -146,8 +155,8 @@ class Store:
         Returns
         -------
         dict of int to Reading
-            By the frame's place in `frames`; what is not stored is left out. Their ``preview_png``
-            is empty: see `preview`.
+            By the frame's place in `frames`; what is not stored is left out. Their ``pictures``
+            are left out: see `picture`.
 
         Raises
         ------
@@ -172,19 +181,19 @@ class Store:
             self._attempt("be written", lambda: self._note_use(used, today))
         return found
 
-    def preview(self, frame: Frame) -> bytes:
-        """Preview picture of a stored frame, PNG; empty if there is none.
+    def picture(self, frame: Frame, name: PictureName) -> bytes:
+        """Encoded small picture of a stored frame; empty if there is none.
 
         Raises
         ------
         StoreError
             If the store cannot be read.
         """
-        if self._reserve is not None and (kept := self._reserve.preview(frame)):
+        if self._reserve is not None and (kept := self._reserve.picture(frame, name)):
             return kept
-        key = self._key(frame)
+        key = (*self._key(frame), name)
         row = self._attempt(
-            "be read", lambda: self._database.execute(_FIND_PREVIEW, key).fetchone()
+            "be read", lambda: self._database.execute(_FIND_PICTURE, key).fetchone()
         )
         return bytes(row[1]) if row is not None and _digest(row[1]) == row[0] else b""
 
@@ -243,16 +252,18 @@ class Store:
             return None
 
     def _write(self, frame: Frame, reading: Reading) -> None:
-        blob = self._encoder.encode(msgspec.structs.replace(reading, preview_png=b""))
+        blob = self._encoder.encode(msgspec.structs.replace(reading, pictures={}))
         key = self._key(frame)
         with self._transaction():
             self._database.execute(_DROP, key)
             row = self._database.execute(_INSERT, (*key, _today(), _digest(blob), blob))
-            if reading.preview_png:
-                self._database.execute(
-                    "INSERT INTO previews VALUES (?, ?, ?)",
-                    (row.lastrowid, _digest(reading.preview_png), reading.preview_png),
-                )
+            self._database.executemany(
+                "INSERT INTO pictures VALUES (?, ?, ?, ?)",
+                [
+                    (row.lastrowid, name, _digest(picture), picture)
+                    for name, picture in reading.pictures.items()
+                ],
+            )
 
     def _note_use(self, ids: Sequence[int], today: int) -> None:
         """Remember that rows were of use."""
@@ -421,11 +432,11 @@ def _make_tables(database: sqlite3.Connection, path: Path) -> None:
                 f"{path}: expected a store of version {SCHEMA_VERSION} at most, found {found}:"
                 " a newer version of this program made it"
             )
-        if found == 0:
-            for statement in SCHEMA:
-                database.execute(statement)
-            database.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-            database.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
+        steps = [SCHEMA] if found == 0 else [MIGRATIONS[v] for v in range(found, SCHEMA_VERSION)]
+        for statement in itertools.chain.from_iterable(steps):
+            database.execute(statement)
+        database.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        database.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
         database.execute("COMMIT")
     except BaseException:
         with contextlib.suppress(sqlite3.Error):

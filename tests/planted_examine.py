@@ -74,5 +74,5 @@ def reading_of(file: str, *, edge_width_px: float, note: str) -> Reading:
         noise=Noise(sigma_dn=30.0, snr_midtone=80.0),
         tone=Tone(low_ev=-9.0, median_ev=-3.5, high_ev=-0.6),
         notes=(note,),
-        preview_png=b"picture of " + file.encode(),
+        pictures={"registration": b"picture of " + file.encode()},
     )

@@ -105,7 +105,7 @@ def test_map_and_preview_are_turned_as_the_frame_is_viewed() -> None:
     """Stored 3:2 landscape with Orientation 6 is viewed as 2:3 portrait."""
     reading = reading_of(frame_of(SAMPLE / PORTRAIT))
 
-    preview = np.asarray(Image.open(io.BytesIO(reading.preview_png)))
+    preview = np.asarray(Image.open(io.BytesIO(reading.pictures["registration"])))
     tiles = reading.sharpness.map
     assert tiles is not None
     assert preview.shape[0] > preview.shape[1]

@@ -42,7 +42,9 @@ def frame_at(
 @pytest.fixture(name="reading")
 def reading_fixture(make_reading: object) -> Reading:
     assert callable(make_reading)
-    reading = make_reading(preview_png=b"\x89PNG small picture", notes=("a note",))
+    reading = make_reading(
+        pictures={"registration": b"\x89PNG small picture", "sensor": b"another"}, notes=("a note",)
+    )
     assert isinstance(reading, Reading)
     return reading
 
@@ -81,10 +83,10 @@ def test_reading_comes_back_in_the_next_run(
         store.put(frame_at(), reading)
     with opened(tmp_path, warnings) as store:
         found = store.get_many([frame_at(b"/card/other.dng"), frame_at()])
-        preview = store.preview(frame_at())
+        preview = store.picture(frame_at(), "registration")
 
-    assert found == {1: msgspec.structs.replace(reading, preview_png=b"")}
-    assert preview == reading.preview_png
+    assert found == {1: msgspec.structs.replace(reading, pictures={})}
+    assert preview == reading.pictures["registration"]
     assert warnings == []
 
 
@@ -107,24 +109,24 @@ def test_every_reading_survives_the_store(
         reading,
         exposure=Exposure(shutter_s=number, lens=text),
         notes=(text,),
-        preview_png=picture,
+        pictures={"registration": picture},
     )
     frame = Frame(file="x", path=path, format="dng", size_bytes=1, mtime_ns=1)
 
     store.put(frame, whole)
 
-    assert store.get_many([frame]) == {0: msgspec.structs.replace(whole, preview_png=b"")}
-    assert store.preview(frame) == picture
+    assert store.get_many([frame]) == {0: msgspec.structs.replace(whole, pictures={})}
+    assert store.picture(frame, "registration") == picture
 
 
 def test_later_reading_of_a_frame_replaces_the_earlier(store: Store, reading: Reading) -> None:
-    later = msgspec.structs.replace(reading, notes=("measured again",), preview_png=b"")
+    later = msgspec.structs.replace(reading, notes=("measured again",), pictures={})
 
     store.put(frame_at(), reading)
     store.put(frame_at(), later)
 
     assert store.get_many([frame_at()]) == {0: later}
-    assert store.preview(frame_at()) == b""
+    assert store.picture(frame_at(), "registration") == b""
 
 
 @pytest.mark.parametrize(
@@ -152,7 +154,7 @@ def test_reading_of_other_measures_is_not_used(
         store.put(frame_at(), reading)
     with opened(tmp_path, warnings, version=2) as store:
         assert store.get_many([frame_at()]) == {}
-        assert store.preview(frame_at()) == b""
+        assert store.picture(frame_at(), "registration") == b""
 
 
 def test_frame_whose_twin_changed_is_measured_again(
@@ -178,7 +180,10 @@ def test_flipped_bits_in_a_reading_or_picture_are_noticed(
         store.put(frame_at(), reading)
     database = sqlite3.connect(tmp_path / FILE_NAME)
     high_px = struct.pack(">d", reading.sharpness.edge_width_high_px)
-    for table, column, place in (("readings", "reading", high_px), ("previews", "png", b"small")):
+    for table, column, place in (
+        ("readings", "reading", high_px),
+        ("pictures", "picture", b"small"),
+    ):
         blob = bytearray(database.execute(f"SELECT {column} FROM {table}").fetchone()[0])
         blob[blob.index(place) + 2] ^= 1
         database.execute(f"UPDATE {table} SET {column} = ?", (bytes(blob),))
@@ -187,7 +192,7 @@ def test_flipped_bits_in_a_reading_or_picture_are_noticed(
 
     with opened(tmp_path, warnings) as store:
         assert store.get_many([frame_at()]) == {}
-        assert store.preview(frame_at()) == b""
+        assert store.picture(frame_at(), "registration") == b""
 
 
 # ---------------------------------------------------------------- spoilt and foreign files
@@ -236,6 +241,25 @@ def test_store_of_a_newer_program_is_left_alone(tmp_path: Path, warnings: list[s
     assert (tmp_path / FILE_NAME).read_bytes() == before
 
 
+def test_store_of_the_first_version_is_carried_on(
+    tmp_path: Path, reading: Reading, warnings: list[str]
+) -> None:
+    """Its one picture a reading becomes any number; what it held is measured again."""
+    opened(tmp_path, warnings).close()
+    database = sqlite3.connect(tmp_path / FILE_NAME)
+    database.executescript(
+        "DROP TABLE pictures; CREATE TABLE previews (reading_id INTEGER PRIMARY KEY);"
+        "PRAGMA user_version = 1"
+    )
+    database.close()
+
+    with opened(tmp_path, warnings) as store:
+        store.put(frame_at(), reading)
+        assert store.picture(frame_at(), "sensor") == reading.pictures["sensor"]
+
+    assert warnings == []
+
+
 @pytest.mark.parametrize("seed", range(12))
 def test_damage_anywhere_never_ends_a_run_nor_changes_a_reading(
     tmp_path: Path, reading: Reading, warnings: list[str], seed: int
@@ -259,7 +283,7 @@ def test_damage_anywhere_never_ends_a_run_nor_changes_a_reading(
             store.put(frame, reading)
         again = store.get_many(frames)
 
-    whole = msgspec.structs.replace(reading, preview_png=b"")
+    whole = msgspec.structs.replace(reading, pictures={})
     assert all(kept == whole for kept in found.values())
     assert again == dict.fromkeys(range(60), whole)
 
@@ -291,7 +315,7 @@ def test_store_without_a_folder_serves_the_run(reading: Reading, warnings: list[
         store.put(frame_at(), reading)
 
         assert list(store.get_many([frame_at()])) == [0]
-        assert store.preview(frame_at()) == reading.preview_png
+        assert store.picture(frame_at(), "registration") == reading.pictures["registration"]
 
 
 def test_full_disk_gives_one_warning_and_the_run_keeps_its_readings(
@@ -303,9 +327,9 @@ def test_full_disk_gives_one_warning_and_the_run_keeps_its_readings(
         store._database.execute("PRAGMA max_page_count = 20")
         for frame in frames:
             store.put(frame, reading)
-        previews = {store.preview(frame) for frame in frames}
+        previews = {store.picture(frame, "registration") for frame in frames}
 
-    assert previews == {reading.preview_png}
+    assert previews == {reading.pictures["registration"]}
     assert len(warnings) == 1
     assert "disk is full" in warnings[0]
     assert 0 < rows_of(tmp_path) < 50
@@ -330,7 +354,7 @@ def test_network_disk_gets_no_write_ahead_log(
 def test_longest_unused_readings_go_first_when_the_store_is_full(
     tmp_path: Path, reading: Reading, warnings: list[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    big = msgspec.structs.replace(reading, preview_png=bytes(20_000))
+    big = msgspec.structs.replace(reading, pictures={"registration": bytes(20_000)})
     frames = [frame_at(f"/card/{number}.dng".encode()) for number in range(400)]
     monkeypatch.setattr(store_module, "_today", lambda: 100)
     with opened(tmp_path, warnings) as store:
