@@ -2,5 +2,5 @@
 
 __version__ = "0.1.0"
 
-MEASURES = 1
+MEASURES = 2
 """Raised by hand whenever a measure changes: readings of another version are measured again."""

@@ -465,7 +465,10 @@ def _geometry(fit: StepFit) -> tuple[F32, F32, F32]:
     s: F32 = np.sin(fit.theta)[:, None]
     tangent: F32 = c * fit.y - s * fit.x
     distance: F32 = c * fit.x + s * fit.y
-    distance -= fit.shift[:, None] + HALF * fit.curvature[:, None] * (tangent * tangent)
+    bend: F32 = fit.curvature[:, None] * tangent
+    distance -= fit.shift[:, None] + HALF * bend * tangent
+    # Across the bent edge, not along the first normal: curved edges would read 2 % wide.
+    distance /= np.sqrt(ONE + bend * bend)
     sigma = np.exp(fit.log_sigma)[:, None]
     reach = np.float32(WINDOW_SIGMAS) * sigma + np.float32(WINDOW_EXTRA_PX + 0.5)
     weight: F32 = np.clip(reach - np.abs(distance), ZERO, ONE)

@@ -8,7 +8,7 @@ ask for it, as a variance that swings with direction (a smear): v = a (1 + e cos
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -36,10 +36,10 @@ FULL_WEIGHT_DOUBT = 0.06
 MOST_EDGES = 400
 """The least doubtful edges kept for the frame's number; more only cost time (measured)."""
 
-PEAK_SHARE, SOFT_SHARE = 0.75, 0.10
-SOFT_DECAY = 0.6
+PEAK_SHARE, SOFT_SHARE = 0.70, 0.20
+SOFT_DECAY = 2.0
 """Shares of edges as crisp as the picture, and of edges softer in themselves; the latter thin out
-by 1/e for each 0.6 of ln sigma. The rest lies anywhere: lines, texture (tuning scenes)."""
+by 1/e for each 2.0 of ln sigma. The rest lies anywhere: lines, texture (tuning scenes)."""
 
 LOG_RANGE = 3.5
 """Range of ln sigma over which such edges spread: sigma 0.3 to 10 px."""
@@ -69,20 +69,13 @@ BOOTSTRAPS = 200
 FEW_EDGES_HANDICAP = 0.5
 """Typical relative scatter of one usable edge's width, times three (measured)."""
 
-REGION_SHARE = 0.125
-"""Side of the windows searched for a small crisp subject, as a share of the long side."""
+REGION_EDGES = 20
+"""Edges that a crisp subject must show: ten of clutter agree by chance now and then (chosen among
+10, 15, 20 and 30 on seven photographs with soft surroundings)."""
 
-REGION_EDGES = 10
-"""Edges of little doubt that such a subject must show."""
-
-REGION_DOUBT = 0.12
-"""Most doubt of an edge that speaks for a small crisp subject."""
-
-REGION_GAP = 0.25
-"""The subject must be crisper than the frame's other edges by this much in ln sigma."""
-
-REGION_AGREEMENT = 0.6
-"""Share (by weight) of the window's edges that must agree with its reading."""
+REGION_GAP = 0.35
+"""The subject must be crisper than the frame's other edges by this much in ln sigma (chosen among
+0.25, 0.35 and 0.5 on the same)."""
 
 ONE_DIRECTION = 0.8
 """Mean resultant length of doubled directions above which edges run one way only."""
@@ -383,6 +376,22 @@ def _shape(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Window:
+    """Part of the frame in which a crisp subject is looked for."""
+
+    side_share: float  # of the long side
+    agreement: float  # share, by weight, of its edges that must agree with its reading
+    doubt: float  # most doubt of an edge that speaks for a subject
+
+
+WINDOWS = (
+    Window(side_share=0.125, agreement=0.5, doubt=0.12),
+    Window(side_share=0.4, agreement=0.25, doubt=USABLE_DOUBT),
+)
+"""A small subject fills its window; a larger one stands among soft things (tuning scenes)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SmallSubject:
     """A part of the frame crisper than the rest."""
 
@@ -399,36 +408,44 @@ def find_small_subject(
     that is a smear along them.
     """
     rest = _log_sigma(table) - swing_log(table.theta, model.swing)
-    crisp = (table.doubt < REGION_DOUBT) & (rest < model.mu - REGION_GAP)
-    if np.count_nonzero(crisp) < REGION_EDGES:
-        return None
-    side = REGION_SHARE * max(size)
     best: SmallSubject | None = None
-    for down in (0.0, 0.5):
-        for across in (0.0, 0.5):
-            row = np.floor(table.row / side + down).astype(np.int64)
-            window = row * 1000 + np.floor(table.col / side + across).astype(np.int64)
-            places, counts = np.unique(window[crisp], return_counts=True)
-            for place in places[counts >= REGION_EDGES]:
-                found = _window_subject(table, rest, crisp, window == place, model)
+    for window in WINDOWS:
+        crisp = (table.doubt < window.doubt) & (rest < model.mu - REGION_GAP)
+        if np.count_nonzero(crisp) < REGION_EDGES:
+            continue
+        for place in _places_of(window.side_share * max(size), table):
+            places, counts = np.unique(place[crisp], return_counts=True)
+            for crowded in places[counts >= REGION_EDGES]:
+                found = _window_subject(
+                    table, rest, crisp, place == crowded, model, window.agreement
+                )
                 if found is not None and (best is None or found.model.mu < best.model.mu):
                     best = found
     return best
 
 
+def _places_of(side_px: float, table: EdgeTable) -> Iterator[Ints]:
+    """Number of the window that each edge lies in, for windows that overlap by half."""
+    for down in (0.0, 0.5):
+        for across in (0.0, 0.5):
+            row = np.floor(table.row / side_px + down).astype(np.int64)
+            yield row * 1000 + np.floor(table.col / side_px + across).astype(np.int64)
+
+
 def _window_subject(
-    table: EdgeTable, rest: F64, crisp: Bools, inside: Bools, model: WidthModel
+    table: EdgeTable,
+    rest: F64,
+    crisp: Bools,
+    inside: Bools,
+    model: WidthModel,
+    agreement: float,
 ) -> SmallSubject | None:
     mu = _peak(table, rest, inside)
     weight = np.minimum(1.0, FULL_WEIGHT_DOUBT / table.doubt)
     agree = inside & (np.abs(rest - mu) < 2.0 * table.doubt + 0.05)
     support = agree & crisp
     share = float(weight[agree].sum() / weight[inside].sum())
-    if (
-        mu > model.mu - REGION_GAP
-        or np.count_nonzero(support) < REGION_EDGES
-        or share < REGION_AGREEMENT
-    ):
+    if mu > model.mu - REGION_GAP or np.count_nonzero(support) < REGION_EDGES or share < agreement:
         return None
     doubled = np.exp(2j * table.theta[support].astype(np.float64)).mean()
     if abs(doubled) > ONE_DIRECTION:

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from planted_steps import F64, blurred_step, slanted_stripes, stripes_from
+from scipy.special import ndtr
 
 from audit.measure.edges import EdgeTable, Plane, find_edges, pyramid
 from audit.measure.noise import NoiseModel
@@ -55,6 +56,30 @@ def test_width_at_every_resolution(sigma_px: float) -> None:
 
     assert len(edges) > 15
     assert float(np.median(edges.variance)) == pytest.approx(sigma_px**2 + 1 / 12, rel=0.06)
+
+
+def discs(radius_px: float, sigma_px: float, side_px: int = 420) -> F64:
+    """Dark discs with edges of the same profile along every radius."""
+    draw = np.random.default_rng(3)
+    rows, cols = np.mgrid[0:side_px, 0:side_px].astype(np.float64)
+    plane = np.full((side_px, side_px), 3000.0)
+    spacing = int(2 * radius_px + 8 * sigma_px + 14)
+    for centre_row in range(spacing // 2 + 6, side_px - spacing // 2, spacing):
+        for centre_col in range(spacing // 2 + 6, side_px - spacing // 2, spacing):
+            down, across = draw.uniform(-1.0, 1.0, 2)
+            outward = np.hypot(rows - centre_row - down, cols - centre_col - across) - radius_px
+            near = outward < 6.0 * sigma_px + 3.0
+            plane[near] = 3000.0 - 2000.0 * ndtr(-outward[near] / sigma_px)
+    return plane
+
+
+@pytest.mark.parametrize(("radius_px", "sigma_px"), [(7.0, 0.6), (9.0, 1.0), (16.0, 1.8)])
+def test_curved_edges_are_measured_across_the_curve(radius_px: float, sigma_px: float) -> None:
+    """Sampled at points, so the variance is sigma^2 (exact by construction)."""
+    edges = usable(found(as_plane(discs(radius_px, sigma_px))))
+
+    assert len(edges) > 15
+    assert float(np.median(edges.variance)) == pytest.approx(sigma_px**2, rel=0.02)
 
 
 @pytest.mark.parametrize("parity", [None, 0, 1])
