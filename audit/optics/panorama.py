@@ -13,6 +13,10 @@ ROUNDING = 1e-9
 """Steps this close to a whole number count as that number."""
 
 
+FULL_FRAME_DIAGONAL_MM = math.hypot(36, 24)
+"""Diagonal of 24 x 36 mm film, which the equivalent focal length refers to."""
+
+
 def field_of_view_deg(side_mm: float, focal_mm: float) -> float:
     """Angle that one side of the sensor takes in, in degrees.
 
@@ -35,6 +39,30 @@ def field_of_view_deg(side_mm: float, focal_mm: float) -> float:
     """
     require_positive(side_mm=side_mm, focal_mm=focal_mm)
     return 2 * math.degrees(math.atan(side_mm / (2 * focal_mm)))
+
+
+def focal_px_of_equivalent(focal_35mm_mm: float, width_px: int, height_px: int) -> float:
+    """Focal length in pixels from the equivalent on 24 x 36 mm film.
+
+    Parameters
+    ----------
+    focal_35mm_mm : float
+        Focal length that gives the same diagonal field on 24 x 36 mm, in mm.
+    width_px, height_px : int
+        Sides of the picture, in pixels.
+
+    Returns
+    -------
+    float
+        Equivalent x diagonal in pixels / 43.27 mm (CIPA DCG-001, from memory).
+
+    Raises
+    ------
+    ValueError
+        If any is not above 0.
+    """
+    require_positive(focal_35mm_mm=focal_35mm_mm, width_px=width_px, height_px=height_px)
+    return focal_35mm_mm * math.hypot(width_px, height_px) / FULL_FRAME_DIAGONAL_MM
 
 
 def step_deg(fov_deg: float, overlap_share: float) -> float:

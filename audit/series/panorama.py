@@ -1,0 +1,363 @@
+"""Audits a sweep: does it join up, where is it weak, and how large a picture does it give."""
+
+import math
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from audit.optics.printing import print_long_cm
+from audit.records import DetailMap, Panorama, PanoramaPair, Print
+from audit.series.directions import angle_between
+from audit.series.found import listed, named
+from audit.series.framing import Views
+from audit.series.laid_out import Joint, Sweep, lines_of
+from audit.series.register import Link
+from audit.series.shot import Shot
+from audit.series.stitched import Camera, Stitched, stitched
+from audit.settings import Limits, Settings
+
+CLOSE_CM = 25.0
+"""Nearest distance of comfortable reading, as for a single frame."""
+
+BESIDE_ASIDE_SHARE = 0.4
+"""Neighbours proper lie in one row or column; corners that touch diagonally are not judged."""
+
+LEAST_TILES = 6
+"""Tiles with detail that a comparison of sharpness needs (project's choice)."""
+
+ABOVE_FLOOR_LOG2 = 1.0
+"""Energy above what an empty tile reads from which a tile shows detail (project's choice)."""
+
+WIDEST_FIELD_DEG = 115.0
+"""A rectilinear frame of more is hardly made (12 mm on 24 x 36 mm: 112 degrees along)."""
+
+LARGEST_CLOSURE_DEG = 3.0
+"""Turns round a loop that fail to close by more show that the frames are not rectilinear."""
+
+Maps = NDArray[np.float64]
+
+
+def panorama_of(sweep: Sweep, views: Views, settings: Settings) -> tuple[Panorama, tuple[str, ...]]:
+    """Audit one sweep.
+
+    Parameters
+    ----------
+    sweep : Sweep
+    views : Views
+    settings : Settings
+
+    Returns
+    -------
+    Panorama
+        Sizes are ``None`` where a frame is unlinked, and where the focal length is only assumed.
+    tuple of str
+        Sentences for the reader.
+    """
+    limits = settings.limits
+    name = [shot.name for shot in sweep.shots]
+    beside = [joint for joint in sweep.joints if _is_beside(joint.link)]
+    light = _offsets([(j.a, j.b, j.link.brightness_ev) for j in beside])
+    detail = _offsets([(j.a, j.b, _detail_log2(sweep, j)) for j in beside])
+    uneven = [i for i, ev in sorted(light.items()) if abs(ev) > limits.uneven_exposure_ev]
+    weakest = _weakest(detail, light, limits)
+    size, reason = _size(sweep, views)
+    thin = [j for j in beside if j.link.overlap < limits.thin_overlap_share]
+    panorama = Panorama(
+        layout=sweep.layout,
+        pairs=tuple(
+            PanoramaPair(
+                a=name[j.a],
+                b=name[j.b],
+                overlap=j.link.overlap,
+                brightness_ev=j.link.brightness_ev,
+            )
+            for j in beside
+        ),
+        unlinked=tuple(name[i] for i in sweep.unlinked),
+        gaps=tuple((name[b.a], name[b.b]) for b in sweep.breaks if not b.blank),
+        weakest=None if weakest is None else name[weakest],
+        exposure_outliers=tuple(name[i] for i in uneven),
+        stitched_width_px=size.width_px if size else None,
+        stitched_height_px=size.height_px if size else None,
+        print=_print(sweep, size, weakest, settings) if size else None,
+        crop_width_px=size.crop_width_px if size else None,
+        crop_height_px=size.crop_height_px if size else None,
+        unverified=tuple((name[b.a], name[b.b]) for b in sweep.breaks if b.blank),
+        possible_members=tuple(name[i] for i in sweep.possible),
+        thin_pairs=tuple((name[j.a], name[j.b]) for j in thin),
+        wander_deg=size.wander_deg if size else None,
+        wander_cost_px=_wander_cost_px(size, sweep) if size else None,
+        changed=_changed(sweep),
+        focal_assumed=any(j.link.focal_assumed for j in sweep.joints),
+    )
+    sentences = [
+        *_overlap_notes(beside, thin, sweep, limits),
+        *_break_notes(sweep),
+        *_change_notes(panorama, light, uneven, sweep),
+        *([_weak_note(sweep.shots[weakest], detail[weakest])] if weakest is not None else []),
+        *_size_notes(panorama, reason),
+    ]
+    return panorama, tuple(sentences)
+
+
+# ---------------------------------------------------------------- frame by frame
+
+
+def _is_beside(link: Link) -> bool:
+    return min(abs(link.shift_x_share), abs(link.shift_y_share)) < BESIDE_ASIDE_SHARE
+
+
+def _offsets(differences: Sequence[tuple[int, int, float | None]]) -> dict[int, float]:
+    """Each joined frame's own offset from the differences of pairs: least squares, median 0."""
+    known = [(a, b, value) for a, b, value in differences if value is not None]
+    frames = sorted({i for a, b, _ in known for i in (a, b)})
+    if not frames:
+        return {}
+    column = {frame: at for at, frame in enumerate(frames)}
+    rows, right = np.zeros((len(known) + 1, len(frames))), np.zeros(len(known) + 1)
+    for row, (a, b, value) in enumerate(known):
+        rows[row, column[b]], rows[row, column[a]], right[row] = 1.0, -1.0, value
+    rows[-1] = 1e-3
+    solved = np.linalg.lstsq(rows, right, rcond=None)[0]
+    solved -= np.median(solved)
+    return {frame: float(solved[column[frame]]) for frame in frames}
+
+
+def _weakest(detail: dict[int, float], light: dict[int, float], limits: Limits) -> int | None:
+    """The frame whose detail lies furthest below its neighbours', if far enough.
+
+    The curve of a developed file bends what exposure does to detail; so a frame that stands out in
+    exposure must lie lower still, by one log2 an EV. And it must stand out from the next one by
+    half the limit: where half the sweep is soft, no frame is the weakest (both project's choice).
+    """
+    below = {i: value + abs(light.get(i, 0.0)) for i, value in detail.items()}
+    lowest = sorted(below, key=lambda i: below[i])[:2]
+    if len(lowest) < 2 or below[lowest[0]] > -limits.weaker_detail_log2:
+        return None
+    alone = below[lowest[1]] - below[lowest[0]] > limits.weaker_detail_log2 / 2
+    return lowest[0] if alone else None
+
+
+def _detail_log2(sweep: Sweep, joint: Joint) -> float | None:
+    """Fine energy of b over a where both show the same, corrected for exposure.
+
+    From the full-resolution maps; energy of linear light grows with the square of the exposure.
+    Without maps the previews tell, though only of coarse softness.
+    """
+    one, two = sweep.shots[joint.a], sweep.shots[joint.b]
+    brightness_ev = joint.link.brightness_ev
+    if one.detail is None or two.detail is None or brightness_ev is None:
+        return joint.link.detail_log2
+    first, second = _energies(one.detail), _energies(two.detail)
+    at = _tiles_on(first.shape, second.shape, joint, sweep)
+    if not len(at):
+        return joint.link.detail_log2
+    a, b = first.ravel()[at[:, 0]], second.ravel()[at[:, 1]] - 2 * brightness_ev
+    above = np.maximum(a - one.detail.log2_floor, b - two.detail.log2_floor)
+    shown = np.isfinite(a + b) & (above > ABOVE_FLOOR_LOG2)
+    if shown.sum() < LEAST_TILES:
+        return joint.link.detail_log2
+    # Where a scene holds little detail its loss shows least: the richer half of the tiles tells.
+    rich = shown & (np.maximum(a, b) >= np.median(np.maximum(a, b)[shown]))
+    return float(np.median((b - a)[rich]))
+
+
+def _energies(tiles: DetailMap) -> Maps:
+    return np.array(
+        [[math.nan if each is None else each for each in row] for row in tiles.log2_energy]
+    )
+
+
+def _tiles_on(
+    shape: tuple[int, ...], other: tuple[int, ...], joint: Joint, sweep: Sweep
+) -> NDArray[np.intp]:
+    """Tiles of a and the tiles of b that lie there: (n, 2) flat indexes."""
+    half_a, half_b = (_tangents(sweep, i) for i in (joint.a, joint.b))
+    y, x = np.meshgrid(
+        (2 * (np.arange(shape[0]) + 0.5) / shape[0] - 1) * half_a[0],
+        (2 * (np.arange(shape[1]) + 0.5) / shape[1] - 1) * half_a[1],
+        indexing="ij",
+    )
+    rays = np.stack([x, y, np.ones_like(x)], axis=-1).reshape(-1, 3) @ joint.link.rotation.T
+    ahead = np.maximum(rays[:, 2], 1e-6)
+    col = (rays[:, 0] / ahead / half_b[1] + 1) / 2 * other[1]
+    row = (rays[:, 1] / ahead / half_b[0] + 1) / 2 * other[0]
+    inside = (rays[:, 2] > 0) & (col >= 0) & (col < other[1]) & (row >= 0) & (row < other[0])
+    one = np.flatnonzero(inside)
+    two = row[inside].astype(np.intp) * other[1] + col[inside].astype(np.intp)
+    return np.stack([one, two], axis=1)
+
+
+def _tangents(sweep: Sweep, at: int) -> tuple[float, float]:
+    return sweep.positions[at][0].fields
+
+
+# ---------------------------------------------------------------- size
+
+
+def _size(sweep: Sweep, views: Views) -> tuple[Stitched | None, str]:
+    """Size of the picture, or why none is given."""
+    if sweep.unlinked or sweep.breaks:
+        return None, "Sizes are left out, since the sweep does not join up."
+    if any(joint.link.focal_assumed for joint in sweep.joints):
+        return None, (
+            "Sizes are left out: no focal length was written; overlaps rest on an assumed one."
+        )
+    cameras = []
+    for i, shot in enumerate(sweep.shots):
+        view, size_px = views.of(shot), shot.size_px
+        if view is None or size_px is None:
+            return None, "Sizes are left out: the size of a frame is not known."
+        scale = max(size_px) / max(view.rows, view.cols)
+        cameras.append(Camera(sweep.rotations[i], view.focal_px * scale, *size_px))
+    field_deg = 2 * math.degrees(math.atan(max(sweep.positions[0][0].fields)))
+    if field_deg > WIDEST_FIELD_DEG:
+        return None, (
+            f"Sizes are left out: {field_deg:.0f} degrees along the frame is a fisheye's field; "
+            "frames are joined as those of a rectilinear lens."
+        )
+    off_deg = max(_closures_deg(sweep), default=0.0)
+    if off_deg > LARGEST_CLOSURE_DEG:
+        return None, (
+            f"Sizes are left out: the turns do not close by {off_deg:.1f} degrees. The lens is not "
+            "rectilinear, or its focal length is not what the file says."
+        )
+    return stitched(cameras, lines_of(sweep, views), vertical=sweep.layout == "vertical"), ""
+
+
+def _closures_deg(sweep: Sweep) -> Iterator[float]:
+    """By how much each join differs from where the others place its frames."""
+    for joint in sweep.joints:
+        placed = sweep.rotations[joint.b] @ sweep.rotations[joint.a].T
+        yield math.degrees(angle_between(joint.link.rotation, placed))
+
+
+def _wander_cost_px(size: Stitched, sweep: Sweep) -> int:
+    crop_px = size.crop_width_px if sweep.layout == "vertical" else size.crop_height_px
+    return max(0, size.level_crop_px - crop_px)
+
+
+def _print(sweep: Sweep, size: Stitched, weakest: int | None, settings: Settings) -> Print | None:
+    """The print of the clean rectangle at the sharpness of its weakest frame."""
+    widths = [w for shot in sweep.shots if (w := shot.edge_width_px) is not None]
+    sides = sorted((size.crop_width_px, size.crop_height_px))
+    if not widths or sides[0] <= 0:
+        return None
+    own = None if weakest is None else sweep.shots[weakest].edge_width_px
+    edge_width_px = max(widths) if own is None else own
+    sharp_px = settings.limits.fully_sharp_px
+
+    def held_cm(viewing_cm: float, width_px: float) -> float:
+        return print_long_cm(sides[1], viewing_cm, width_px, sharp_px)
+
+    long_cm = held_cm(settings.viewing_cm, edge_width_px)
+    wanted = settings.print_size
+    return Print(
+        long_cm=long_cm,
+        short_cm=long_cm * sides[0] / sides[1],
+        viewing_cm=settings.viewing_cm,
+        limited_by="pixels" if edge_width_px <= sharp_px else "softness",
+        close_long_cm=held_cm(CLOSE_CM, edge_width_px),
+        target_long_cm=(
+            settings.limits.keeper_share * held_cm(settings.viewing_cm, sharp_px)
+            if wanted is None
+            else wanted.long_cm
+        ),
+    )
+
+
+# ---------------------------------------------------------------- what was changed
+
+
+def _changed(sweep: Sweep) -> tuple[str, ...]:
+    """What the camera's own settings say was changed from position to position."""
+    read = [shot.exposure for shot in sweep.shots]
+    kinds: dict[str, Sequence[float | None]] = {
+        "exposure": [shot.exposure_thirds for shot in sweep.shots],
+        "aperture": [each.aperture_n for each in read],
+        "focal length": [each.focal_mm for each in read],
+        "focus": [each.subject_distance_m for each in read],
+    }
+    return tuple(
+        kind
+        for kind, values in kinds.items()
+        if len({value for value in values if value is not None}) > 1
+    )
+
+
+# ---------------------------------------------------------------- sentences
+
+
+def _overlap_notes(
+    beside: Sequence[Joint], thin: Sequence[Joint], sweep: Sweep, limits: Limits
+) -> Iterator[str]:
+    shares = sorted(joint.link.overlap for joint in beside)
+    if shares:
+        yield (
+            f"Neighbours overlap by {100 * shares[0]:.0f} to {100 * shares[-1]:.0f} % of a frame "
+            "(usual: 20 to 30 %)."
+        )
+    for joint in thin:
+        yield (
+            f"{_pair(sweep, joint.a, joint.b)} overlap by only {100 * joint.link.overlap:.0f} % "
+            f"(limit {100 * limits.thin_overlap_share:.0f} %): joining is at risk."
+        )
+    if any(joint.link.focal_assumed for joint in beside):
+        yield "No focal length was written: overlaps rest on an assumed 28 mm equivalent."
+
+
+def _break_notes(sweep: Sweep) -> Iterator[str]:
+    for each in sweep.breaks:
+        pair = _pair(sweep, each.a, each.b)
+        if each.blank:
+            yield (
+                f"Whether {pair} overlap cannot be verified: the sides that face each other are "
+                "blank."
+            )
+        elif each.missing:
+            frames = "a frame is" if each.missing == 1 else f"{each.missing} frames are"
+            yield f"A gap: {frames} missing between {pair}."
+        else:
+            yield f"A gap: {pair} do not overlap."
+    if sweep.possible:
+        names = listed([named(sweep.shots[i]) for i in sweep.possible])
+        yield f"Possible member, not joined to any other: {names}."
+
+
+def _change_notes(
+    panorama: Panorama, light: dict[int, float], uneven: Sequence[int], sweep: Sweep
+) -> Iterator[str]:
+    if panorama.changed:
+        yield f"Changed within the sweep: {listed(panorama.changed)}."
+    for i in uneven:
+        word = "brighter" if light[i] > 0 else "darker"
+        yield f"{named(sweep.shots[i])} is {abs(light[i]):.1f} EV {word} than its neighbours."
+
+
+def _weak_note(shot: Shot, detail_log2: float) -> str:
+    width = shot.edge_width_px
+    edges = "" if width is None else f", edges of {width:.1f} px"
+    return (
+        f"The weakest frame is {named(shot)}: {100 * 2**detail_log2:.0f} % of its neighbours' fine "
+        f"detail{edges}."
+    )
+
+
+def _size_notes(panorama: Panorama, reason: str) -> Iterator[str]:
+    if reason:
+        yield reason
+        return
+    yield (
+        f"Stitched: {panorama.stitched_width_px} x {panorama.stitched_height_px} px; largest clean "
+        f"rectangle {panorama.crop_width_px} x {panorama.crop_height_px} px."
+    )
+    if panorama.wander_deg is not None and panorama.wander_cost_px:
+        yield (
+            f"The sweep wanders by {panorama.wander_deg:.1f} degrees, which costs "
+            f"{panorama.wander_cost_px} px of the clean rectangle."
+        )
+
+
+def _pair(sweep: Sweep, a: int, b: int) -> str:
+    return f"{named(sweep.shots[a])} and {named(sweep.shots[b])}"

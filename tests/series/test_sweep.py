@@ -1,0 +1,123 @@
+"""Sweeps among the frames of a card: rows, gaps, and what is no sweep. Truth: the drawn cameras."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from planted_sweep import Pose, picture, shot, world
+
+from audit.series.framing import Views, groups
+from audit.series.sweep import sweeps
+
+SCENE = world(3)
+STEP = 19.0
+"""Degrees: 30 % of the 27 degrees of an upright frame at 50 mm stay common."""
+
+
+def row(*steps, **more):
+    """Poses of upright frames at multiples of the step."""
+    return [Pose(yaw_deg=STEP * i, upright=True, **more) for i in steps]
+
+
+def card(poses, seconds=None, pictures=None, **more):
+    seconds = seconds or [5.0 * i for i in range(len(poses))]
+    pictures = pictures or {}
+    return [
+        shot(i, pictures.get(i, picture(SCENE, pose, i)), pose, seconds[i], **more)
+        for i, pose in enumerate(poses)
+    ]
+
+
+def found(shots):
+    views = Views()
+    return sweeps(groups(shots, views), views), views
+
+
+def places(sweep):
+    return [each.place for each in sweep.shots]
+
+
+def blank():
+    return np.full((256, 171), 180, np.uint8)
+
+
+@pytest.mark.parametrize(
+    ("poses", "layout"),
+    [
+        (row(0, 1, 2, 3), "horizontal"),
+        ([Pose(pitch_deg=p) for p in (19, 0, -19)], "vertical"),
+        ([*row(0, 1, 2, pitch_deg=14), *row(2, 1, 0, pitch_deg=-12)], "multi-row"),
+        ([*row(0, 1, 2, pitch_deg=14), *row(0, 1, 2, pitch_deg=-12)], "multi-row"),
+    ],
+    ids=["row", "column", "rows to and fro", "rows all one way"],
+)
+def test_sweeps_are_found_whole(poses, layout):
+    (sweep,), views = found(card(poses))
+    assert places(sweep) == list(range(len(poses)))
+    assert sweep.layout == layout
+    assert not sweep.breaks
+    assert not sweep.unlinked
+    assert views.pairs <= 2 * len(poses)
+
+
+def test_a_missing_frame_is_a_gap():
+    (sweep,), _ = found(card(row(0, 1, 2, 4, 5, 6)))
+    assert [(each.a, each.b, each.blank) for each in sweep.breaks] == [(2, 3, False)]
+
+
+@pytest.mark.parametrize("alone", [0, 4])
+def test_a_lone_frame_beyond_a_gap_is_a_possible_member(alone):
+    steps = [0, 2, 3, 4, 5] if alone == 0 else [0, 1, 2, 3, 5]
+    (sweep,), _ = found(card(row(*steps)))
+    assert places(sweep) == [0, 1, 2, 3, 4]
+    assert sweep.possible == [alone]
+    assert [(each.a, each.b) for each in sweep.breaks] == [(0, 1) if alone == 0 else (3, 4)]
+
+
+def test_a_missing_frame_of_two_rows_is_a_hole():
+    poses = [*row(0, 1, 3, 4, pitch_deg=14), *row(4, 3, 2, 1, 0, pitch_deg=-12)]
+    (sweep,), _ = found(card(poses))
+    assert [(each.a, each.b, each.missing) for each in sweep.breaks] == [(1, 2, 1)]
+
+
+def test_a_blank_frame_cannot_be_verified():
+    """It is kept as a member, but neither joined nor called a gap."""
+    (sweep,), _ = found(card(row(0, 1, 2, 3, 4), pictures={4: blank()}))
+    assert places(sweep) == [0, 1, 2, 3, 4]
+    assert [(each.a, each.b, each.blank) for each in sweep.breaks] == [(3, 4, True)]
+
+
+def test_a_dark_marker_is_no_member():
+    (sweep,), _ = found(card(row(0, 1, 2, 3, 3), pictures={4: np.full((256, 171), 12, np.uint8)}))
+    assert places(sweep) == [0, 1, 2, 3]
+
+
+def test_two_frames_are_a_sweep_only_by_a_clear_step():
+    (sweep,), _ = found(card(row(0, 1)))
+    assert places(sweep) == [0, 1]
+    aside = [Pose(upright=True), Pose(yaw_deg=9, pitch_deg=10, upright=True)]
+    assert found(card(aside))[0] == []
+    assert found(card(row(0, 1), seconds=[0, 40]))[0] == []
+
+
+def test_frames_composed_anew_are_no_sweep():
+    poses = [Pose(), Pose(yaw_deg=10, pitch_deg=6), Pose(yaw_deg=10, pitch_deg=6, focal_mm=70)]
+    assert found(card([*poses, Pose(upright=True)]))[0] == []
+
+
+def test_a_second_sweep_of_the_same_place_is_another():
+    poses = row(0, 1, 2, 3, 0, 1, 2, 3)
+    both, _ = found(card(poses, seconds=[0, 5, 10, 15, 60, 65, 70, 75]))
+    assert [places(sweep) for sweep in both] == [[0, 1, 2, 3], [4, 5, 6, 7]]
+
+
+def test_a_bracketed_sweep_is_one_sweep_of_brackets():
+    poses = [replace(pose, ev=ev) for pose in row(0, 1, 2) for ev in (0, -2, 2)]
+    seconds = [20.0 * (i // 3) + i % 3 for i in range(9)]
+    shots = [
+        shot(i, picture(SCENE, pose, i), pose, seconds[i], shutter_s=0.01 * 2**pose.ev)
+        for i, pose in enumerate(poses)
+    ]
+    (sweep,), _ = found(shots)
+    assert places(sweep) == [0, 3, 6]
+    assert [len(position) for position in sweep.positions] == [3, 3, 3]
