@@ -1,0 +1,1 @@
+"""Commands that write files beside reports: words -> settings -> run -> carry -> exit code."""

@@ -1,0 +1,249 @@
+"""``frame-audit copy``: the frames worth keeping, carried to another disk and verified there."""
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, TextIO, get_args
+
+from audit.errors import SettingsError
+from audit.streams import standard_error, to_stdout
+from audit.words import (
+    Words,
+    add_judging_options,
+    add_measuring_options,
+    near_miss,
+    settings_of,
+)
+
+if TYPE_CHECKING:
+    from audit.carry.copying import Copied, CopyItem
+    from audit.carry.layout import Layout
+    from audit.records import AuditedFrame, Report
+    from audit.report.progress import StandardError
+    from audit.run import Audit
+
+HELP = "Copy frames with companions and sidecars; each copy is read back and verified."
+EXAMPLES = """\
+examples:
+  frame-audit copy ~/trip /mnt/disk/keepers --dry-run
+  frame-audit copy ~/trip /mnt/disk/kept --verdict keeper --verdict look-again
+  frame-audit copy ~/trip /mnt/disk/keepers --whole-series
+  cd /mnt/disk/keepers && sha256sum -c frame-audit.sha256
+
+Nothing is overwritten, nothing deleted. Stop with Ctrl-C at any time: the same
+command goes on from there. A copy of the keepers is no backup: copy the whole
+card twice before you format it.
+"""
+
+NO_BACKUP = (
+    "A copy of the frames worth keeping is no backup: copy the whole card twice before you format "
+    "it."
+)
+
+
+def copy(argv: Sequence[str]) -> int:
+    """Run the command; the exit code is returned."""
+    options, names = _words().read(argv)
+    if len(names) < 2:
+        raise SettingsError("expected a folder and a destination, as in: frame-audit copy ~/trip D")
+    folders, destination = [Path(name) for name in names[:-1]], Path(names[-1])
+    _refuse_unfit(destination, folders)
+    verdicts = _verdicts(options.verdict)
+    settings = settings_of(options)
+    from audit import run
+    from audit.carry.layout import Layout
+    from audit.report import outcome
+
+    layout = Layout(folders)
+    with standard_error(options) as messages:
+        with run.open_audit(folders, settings, progress=messages, warn=messages.warn) as audit:
+            if audit.report.interrupted:
+                messages.warn("stopped before the frames were judged: nothing is copied")
+                return outcome.INTERRUPTED
+            rows = _chosen(audit.report, verdicts, whole_series=options.whole_series)
+            _warn_of_parts(audit.report, rows, messages)
+            items = _items(audit, rows, layout)
+        if options.dry_run:
+            to_stdout(partial(_show_plan, items, destination, colour=not options.no_color))
+            return outcome.DONE
+        done, was_stopped = _copied(items, destination, messages)
+    to_stdout(partial(_show, done, len(items), destination, colour=not options.no_color))
+    if was_stopped:
+        return outcome.INTERRUPTED
+    is_whole = len(done) == len(items) and all(each.state != "left" for each in done)
+    return outcome.DONE if is_whole else outcome.SOME_UNREAD
+
+
+def _words() -> Words:
+    words = Words("copy", "FOLDER... DESTINATION", HELP, EXAMPLES)
+    choice = words.add_argument_group("what is copied")
+    choice.add_argument(
+        "--verdict",
+        metavar="VERDICT",
+        action="append",
+        default=[],
+        help="frames of this verdict (default: keeper); may be repeated",
+    )
+    choice.add_argument(
+        "--whole-series",
+        action="store_true",
+        help="of brackets and panoramas all frames, if any of them is copied",
+    )
+    choice.add_argument("--dry-run", action="store_true", help="list the files, copy nothing")
+    add_judging_options(words)
+    add_measuring_options(words)
+    return words
+
+
+def _verdicts(words: Iterable[str]) -> frozenset[str]:
+    from audit.records import Verdict
+
+    known = get_args(Verdict)
+    for word in words:
+        if word not in known:
+            raise SettingsError(
+                f"--verdict: expected one of {', '.join(known)}, found {word!r}"
+                f"{near_miss(word, known)}"
+            )
+    return frozenset(words) or frozenset(("keeper",))
+
+
+def _refuse_unfit(destination: Path, folders: Sequence[Path]) -> None:
+    """Refuse a destination that is a file, or lies among the originals.
+
+    Raises
+    ------
+    SettingsError
+        If it does.
+    """
+    if destination.exists() and not destination.is_dir():
+        raise SettingsError(f"{destination}: expected a folder to copy to, found a file")
+    for folder in folders:
+        if destination.resolve().is_relative_to(folder.resolve()):
+            raise SettingsError(
+                f"{destination}: expected a folder outside the audited ones, found it in {folder}"
+            )
+
+
+# ---------------------------------------------------------------- what is copied
+
+
+def _chosen(
+    report: "Report", verdicts: frozenset[str], *, whole_series: bool
+) -> "list[AuditedFrame]":
+    """Rows of the verdicts asked for, and of the series that they need."""
+    series = _needed(report, [row for row in report.frames if row.verdict in verdicts])
+    chosen = [
+        row
+        for row in report.frames
+        if row.verdict in verdicts or (whole_series and row.series in series)
+    ]
+    return sorted(chosen, key=lambda row: (row.folder, row.file))
+
+
+def _needed(report: "Report", rows: "Iterable[AuditedFrame]") -> frozenset[str]:
+    """Series of some rows whose frames are all needed for one picture: none serves alone."""
+    wanted = {row.series for row in rows}
+    whole = ("exposure-bracket", "focus-bracket", "panorama")
+    return frozenset(s.id for s in report.series if s.id in wanted and s.kind in whole)
+
+
+def _warn_of_parts(
+    report: "Report", rows: "Sequence[AuditedFrame]", messages: "StandardError"
+) -> None:
+    """Say which brackets and panoramas would be torn apart."""
+    needed = _needed(report, rows)
+    members = Counter(row.series for row in report.frames)
+    taken = Counter(row.series for row in rows)
+    for series in report.series:
+        if series.id in needed and taken[series.id] < members[series.id]:
+            messages.warn(
+                f"{series.id}, {series.kind.replace('-', ' ')} from {series.files[0]}: only "
+                f"{taken[series.id]} of {members[series.id]} frames are of the verdicts asked "
+                "for; --whole-series takes them all"
+            )
+
+
+def _items(audit: "Audit", rows: "Iterable[AuditedFrame]", layout: "Layout") -> "list[CopyItem]":
+    """Files of the rows: main file, companions, sidecars, each once."""
+    from audit.carry.copying import copy_item
+    from audit.carry.sidecar_names import SidecarNames, files_of
+
+    names = SidecarNames(audit.frames)
+    items = {}
+    for row in rows:
+        frame = audit.frame_of(row)
+        files = files_of(frame)
+        for path in (*files, *names.existing(frame, files[0].parent)):
+            item = copy_item(path, layout.below(path, frame.folder))
+            if item is not None:
+                items[path] = item
+    return list(items.values())
+
+
+def _copied(
+    items: "Sequence[CopyItem]", destination: Path, messages: "StandardError"
+) -> "tuple[list[Copied], bool]":
+    """Copy, whatever ends it, and leave a manifest; true if Ctrl-C ended it.
+
+    Raises
+    ------
+    OutputError
+        If the destination cannot be written, or has too little room.
+    """
+    from audit.carry import copying
+    from audit.carry.destination import opened
+
+    copying.require_room(items, destination)
+    done: list[Copied] = []
+    with opened(destination) as manifest:
+        messages.start_bytes(sum(item.size_bytes for item in items))
+        try:
+            for copied in copying.copy_all(items, destination, advance=messages.advance_by):
+                done.append(copied)
+                manifest.add(copied)
+        except KeyboardInterrupt:
+            return done, True
+        finally:
+            messages.finish()
+    return done, False
+
+
+# ---------------------------------------------------------------- what is shown
+
+
+def _show_plan(
+    items: "Sequence[CopyItem]", destination: Path, out: TextIO, *, colour: bool
+) -> None:
+    from audit.report.screen import Screen
+    from audit.report.units import counted
+
+    screen = Screen(out, colour=colour)
+    for item in items:
+        screen.line(f"{item.source} -> {destination / item.place}")
+    size = sum(item.size_bytes for item in items) / 1e6
+    screen.paragraph(f"{counted(len(items), 'file')}, {size:.1f} MB would be copied or compared")
+
+
+def _show(
+    done: "Sequence[Copied]", wanted: int, destination: Path, out: TextIO, *, colour: bool
+) -> None:
+    from audit.carry.manifest import NAME
+    from audit.report.screen import Screen
+    from audit.report.units import counted
+
+    screen = Screen(out, colour=colour)
+    for copied in done:
+        if copied.state == "left":
+            screen.paragraph(f"{copied.reason}", label=f"not copied: {copied.item.source}: ")
+    sums = Counter(copied.state for copied in done)
+    size = sum(each.item.size_bytes for each in done if each.state == "copied") / 1e6
+    rest = wanted - len(done)
+    screen.paragraph(
+        f"{counted(sums['copied'], 'file')} copied and verified ({size:.1f} MB), "
+        f"{sums['there']} there already and the same, {sums['left']} not copied"
+        + (f", {rest} not reached" if rest else "")
+    )
+    screen.paragraph(f"{destination / NAME}", label="manifest: ")
+    screen.paragraph(NO_BACKUP)
