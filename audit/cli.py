@@ -6,33 +6,38 @@ before a command needs it, so that help appears at once.
 """
 
 import argparse
-import difflib
 import io
 import os
 import shlex
 import sys
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from collections.abc import Set as AbstractSet
-from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn, TextIO
 
-from audit.errors import AuditError, FolderError, SettingsError
+from audit.errors import AuditError, FolderError, OutputError, SettingsError
 from audit.report.text import inert
+from audit.streams import flush_stdout, open_lines, standard_error, to_stdout
 from audit.version import __version__
+from audit.words import (
+    STDOUT,
+    Words,
+    add_judging_options,
+    add_measuring_options,
+    near_miss,
+    settings_of,
+)
 
 if TYPE_CHECKING:
-    from audit.report.progress import StandardError
     from audit.report.why import LimitSource
-    from audit.settings import Settings
+    from audit.run import Audit
 
 DONE = 0
 MISUSE = 2
 INTERRUPTED = 130
 """Codes known without a report; `audit.report.outcome` has them all."""
 
-STDOUT = "-"
 BINARY_HEAD_BYTES = 4096
 """A picture of any format holds a zero byte this early; no report of ours holds one."""
 
@@ -47,6 +52,9 @@ commands:
   check FOLDER...   audit every frame and rank them
   why FRAME         show all evidence for one frame
   limits            print every limit, its unit, meaning and source
+  sidecars FOLDER   write what was measured into XMP sidecars
+  copy FOLDER DEST  copy the keepers, each copy verified
+  verify FOLDER     compare files with what is known of them
 
 options:
   -h, --help        show this help; after a command, that command's
@@ -68,6 +76,8 @@ examples:
   frame-audit check ~/trip
   frame-audit check ~/trip --print 36x24in --viewing 20in
   frame-audit check /media/card --csv trip.csv --json trip.json --all
+  frame-audit check ~/trip --page ~/trip-report
+  frame-audit check ~/trip --page ~/for-a-client --single-file
   frame-audit check ~/trip --json - | python3 -m json.tool
   frame-audit check ~/trip --quiet --fail-on missed-focus --fail-on camera-shake
 
@@ -93,42 +103,6 @@ examples:
   frame-audit limits > limits.toml
   frame-audit check ~/trip --limits limits.toml
 """
-
-
-class Words(argparse.ArgumentParser):
-    """Options of one command; the words between them are gathered apart, in any order."""
-
-    def __init__(self, command: str, names: str, description: str, examples: str) -> None:
-        super().__init__(
-            prog=f"frame-audit {command}",
-            usage=" ".join(part for part in ("frame-audit", command, names, "[options]") if part),
-            description=description,
-            epilog=examples,
-            formatter_class=argparse.RawDescriptionHelpFormatter,
-            allow_abbrev=False,
-        )
-
-    def error(self, message: str) -> NoReturn:
-        """Hand a misuse to the one place that reports it."""
-        raise SettingsError(f"{message} (see {self.prog} --help)")
-
-    def read(self, argv: Sequence[str]) -> tuple[argparse.Namespace, list[str]]:
-        """Split the words of a command into options and names.
-
-        Raises
-        ------
-        SettingsError
-            If an option is unknown or lacks its value.
-        """
-        words = list(argv)
-        end = words.index("--") if "--" in words else len(words)
-        options, names = self.parse_known_args(words[:end])
-        for name in names:
-            if name.startswith("-") and name != STDOUT:
-                known = [text for action in self._actions for text in action.option_strings]
-                option = name.split("=")[0]
-                self.error(f"unknown option {inert(option)}{_near_miss(option, known)}")
-        return options, names + words[end + 1 :]
 
 
 def main(argv: Sequence[str]) -> int:
@@ -161,7 +135,7 @@ def entry() -> NoReturn:
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")
     code = main(sys.argv[1:])
-    _flush_stdout()
+    flush_stdout()
     sys.exit(code)
 
 
@@ -171,12 +145,12 @@ def _run_command(argv: list[str]) -> int:
         return MISUSE
     word, *rest = argv
     if word in ("-h", "--help"):
-        return _to_stdout(lambda out: _write_text(out, HELP))
+        return _shown(HELP)
     if word == "--version":
-        return _to_stdout(lambda out: _write_text(out, f"frame-audit {__version__}\n"))
+        return _shown(f"frame-audit {__version__}\n")
     command = COMMANDS.get(word)
     if command is None:
-        close = _near_miss(word, (*COMMANDS, "--help", "--version"))
+        close = near_miss(word, (*COMMANDS, "--help", "--version"))
         expected = ", ".join(COMMANDS)
         raise SettingsError(
             f"expected a command ({expected}), found {word!r}{close} (see frame-audit --help)"
@@ -192,6 +166,11 @@ def _check(argv: Sequence[str]) -> int:
     outputs = words.add_argument_group("outputs (FILE may be -, the standard output)")
     outputs.add_argument("--json", metavar="FILE", help="write the whole report as JSON")
     outputs.add_argument("--csv", metavar="FILE", help="write one row a frame for a spreadsheet")
+    outputs.add_argument("--jsonl", metavar="FILE", help="write JSON Lines while the run goes on")
+    outputs.add_argument("--page", metavar="DIR", help="write a page for a browser, with pictures")
+    outputs.add_argument(
+        "--single-file", action="store_true", help="put the page's pictures into its one file"
+    )
     outputs.add_argument("--all", action="store_true", help="list every frame, note and skip")
     outputs.add_argument(
         "--fail-on",
@@ -200,24 +179,42 @@ def _check(argv: Sequence[str]) -> int:
         default=[],
         help="exit with 1 if any frame carries this kind of finding; may be repeated",
     )
-    _add_judging_options(words)
-    _add_measuring_options(words)
+    add_judging_options(words)
+    add_measuring_options(words)
     options, names = words.read(argv)
     if not names:
         raise SettingsError("expected a folder, as in: frame-audit check ~/trip")
-    if options.json == STDOUT and options.csv == STDOUT:
-        raise SettingsError("expected one output on the standard output, found --json - --csv -")
+    wanted = {name: getattr(options, name) for name in ("json", "csv", "jsonl")}
+    on_stdout = [f"--{name} -" for name, file in wanted.items() if file == STDOUT]
+    if len(on_stdout) > 1:
+        shown = " ".join(on_stdout)
+        raise SettingsError(f"expected one output on the standard output, found {shown}")
     kinds = _finding_kinds(options.fail_on)
-    files = [Path(file) for file in (options.json, options.csv) if file not in (None, STDOUT)]
+    files = [Path(file) for file in wanted.values() if file not in (None, STDOUT)]
     for file in files:
         _refuse_unfit_output(file)
     folders = [Path(name) for name in names]
-    settings = _settings(options)
+    page = _page_folder(options, folders)
+    settings = settings_of(options)
     from audit import run
     from audit.report import csv_table, json_file, outcome, terminal
 
-    with _standard_error(options) as messages:
-        report = run.check(folders, settings, progress=messages, warn=messages.warn)
+    with (
+        standard_error(options) as messages,
+        open_lines(options.jsonl) as lines,
+        run.open_audit(
+            folders,
+            settings,
+            progress=messages,
+            warn=messages.warn,
+            seen=None if lines is None else lines.first_look,
+        ) as audit,
+    ):
+        report = audit.report
+        if lines is not None:
+            lines.report(report)
+        if page is not None:
+            _write_page(audit, page, single_file=options.single_file)
     originals = outcome.audited_names(report)
     for file in files:
         _refuse_originals(file, folders, originals)
@@ -227,7 +224,7 @@ def _check(argv: Sequence[str]) -> int:
         [
             (options.json, partial(json_file.write, report)),
             (options.csv, partial(csv_table.write, report)),
-            (None if STDOUT in (options.json, options.csv) else STDOUT, table),
+            (None if on_stdout else STDOUT, table),
         ]
     )
     return outcome.exit_code(report, kinds)
@@ -236,28 +233,28 @@ def _check(argv: Sequence[str]) -> int:
 def _why(argv: Sequence[str]) -> int:
     words = Words("why", "FRAME", WHY_HELP, WHY_EXAMPLES)
     words.add_argument("--folder", metavar="FOLDER", help="the folder that was audited")
-    _add_judging_options(words)
-    _add_measuring_options(words)
+    add_judging_options(words)
+    add_measuring_options(words)
     options, names = words.read(argv)
     if len(names) != 1:
         found = "none" if not names else shlex.join(names)
         raise SettingsError(f"expected one frame, found {found} (see frame-audit why --help)")
     folder, name = _frame_below(names[0], options.folder)
-    settings = _settings(options)
+    settings = settings_of(options)
     from audit import run
     from audit.report import outcome, why
 
-    with _standard_error(options) as messages:
+    with standard_error(options) as messages:
         report = run.check([folder], settings, progress=messages, warn=messages.warn)
     frame = outcome.frame_named(report, name)
     if frame is None:
         if report.interrupted:
             return INTERRUPTED
         reason = outcome.reason_skipped(report, name)
-        because = f": {reason}" if reason else _near_miss(name, (f.file for f in report.frames))
+        because = f": {reason}" if reason else near_miss(name, (f.file for f in report.frames))
         raise FolderError(f"{name}: expected a frame of {folder}, found none{because}")
     colour = not options.no_color
-    _to_stdout(partial(why.write, report, frame, limits=_limit_sources(), colour=colour))
+    to_stdout(partial(why.write, report, frame, limits=_limit_sources(), colour=colour))
     if report.interrupted:
         return INTERRUPTED
     return DONE if frame.state == "measured" else outcome.SOME_UNREAD
@@ -270,61 +267,39 @@ def _limits(argv: Sequence[str]) -> int:
         raise SettingsError(f"expected no further words, found {shlex.join(names)}")
     from audit.report import limit_list
 
-    return _to_stdout(partial(limit_list.write, _limit_sources()))
+    to_stdout(partial(limit_list.write, _limit_sources()))
+    return DONE
+
+
+def _sidecars(argv: Sequence[str]) -> int:
+    from audit.commands.sidecars import sidecars
+
+    return sidecars(argv)
+
+
+def _copy(argv: Sequence[str]) -> int:
+    from audit.commands.copying import copy
+
+    return copy(argv)
+
+
+def _verify(argv: Sequence[str]) -> int:
+    from audit.commands.verifying import verify
+
+    return verify(argv)
 
 
 COMMANDS: dict[str, Callable[[Sequence[str]], int]] = {
     "check": _check,
     "why": _why,
     "limits": _limits,
+    "sidecars": _sidecars,
+    "copy": _copy,
+    "verify": _verify,
 }
 
 
 # ---------------------------------------------------------------- words to settings
-
-
-def _add_judging_options(words: Words) -> None:
-    judging = words.add_argument_group("what a frame is held against")
-    judging.add_argument(
-        "--print", metavar="SIZE", help="the print you have in mind: 90x60cm or 36x24in"
-    )
-    judging.add_argument(
-        "--viewing", metavar="DISTANCE", help="from where it is seen (default: 50cm)"
-    )
-    judging.add_argument(
-        "--limits", metavar="FILE.toml", help="limits of your own; frame-audit limits prints all"
-    )
-
-
-def _add_measuring_options(words: Words) -> None:
-    measuring = words.add_argument_group("how the run goes")
-    measuring.add_argument(
-        "--jobs", metavar="N", type=int, help="worker processes (default: one a core)"
-    )
-    measuring.add_argument(
-        "--cache", metavar="DIR", help="where measurements are kept (default: your cache folder)"
-    )
-    measuring.add_argument("--fresh", action="store_true", help="measure everything again")
-    measuring.add_argument("--no-color", action="store_true", help="no colours, as with NO_COLOR")
-    measuring.add_argument("--quiet", action="store_true", help="neither progress nor warnings")
-
-
-def _settings(options: argparse.Namespace) -> "Settings":
-    import msgspec
-
-    from audit.settings import Settings, parse_length_cm, parse_print, read_settings_file
-
-    settings = Settings() if options.limits is None else read_settings_file(Path(options.limits))
-    if options.jobs is not None and options.jobs < 1:
-        raise SettingsError(f"--jobs: expected 1 or more, found {options.jobs}")
-    changes: dict[str, object] = {"fresh": options.fresh, "jobs": options.jobs}
-    if options.cache is not None:
-        changes["cache"] = Path(options.cache)
-    if options.print is not None:
-        changes["print_size"] = parse_print(options.print)
-    if options.viewing is not None:
-        changes["viewing_cm"] = parse_length_cm(options.viewing)
-    return msgspec.structs.replace(settings, **changes)
 
 
 def _finding_kinds(words: Iterable[str]) -> frozenset[str]:
@@ -332,7 +307,7 @@ def _finding_kinds(words: Iterable[str]) -> frozenset[str]:
 
     for word in words:
         if word not in FINDING_KINDS:
-            close = _near_miss(word, FINDING_KINDS)
+            close = near_miss(word, FINDING_KINDS)
             raise SettingsError(
                 f"--fail-on: expected a kind of finding, found {word!r}{close}; "
                 f"kinds: {', '.join(FINDING_KINDS)}"
@@ -345,23 +320,6 @@ def _limit_sources() -> "list[LimitSource]":
     from audit.settings import limit_notes
 
     return [LimitSource(*note) for note in limit_notes()]
-
-
-def _near_miss(word: str, known: Iterable[str]) -> str:
-    close = difflib.get_close_matches(word, list(known), n=1)
-    return f"; did you mean {close[0]}?" if close else ""
-
-
-@contextmanager
-def _standard_error(options: argparse.Namespace) -> "Iterator[StandardError]":
-    """Show progress and warnings while a run lasts, whatever ends it."""
-    from audit.report.progress import StandardError
-
-    messages = StandardError(sys.stderr, quiet=options.quiet, colour=not options.no_color)
-    try:
-        yield messages
-    finally:
-        messages.finish()
 
 
 # ---------------------------------------------------------------- one frame by its name
@@ -420,6 +378,43 @@ def _refuse_unfit_output(file: Path) -> None:
             raise SettingsError(f"{file}: expected an older report to replace, found other data")
 
 
+def _page_folder(options: argparse.Namespace, folders: Sequence[Path]) -> Path | None:
+    """Return the folder of the page, refused before hours of measuring where it is unfit.
+
+    Raises
+    ------
+    SettingsError
+        If it is a file, lies among the originals, or holds a page that is not ours.
+    """
+    if options.page is None:
+        if options.single_file:
+            raise SettingsError("--single-file: expected --page DIR with it, found none")
+        return None
+    page = Path(options.page)
+    if page.exists() and not page.is_dir():
+        raise SettingsError(f"{page}: expected a folder for the page, found a file")
+    for folder in folders:
+        if page.resolve().is_relative_to(folder.resolve()):
+            raise SettingsError(
+                f"{page}: expected a folder outside the audited ones, found it in {folder}:"
+                " nothing is written beside originals"
+            )
+    from audit.report.page import is_ours
+
+    if not is_ours(page):
+        raise SettingsError(f"{page}: expected no page or an older one of ours, found another page")
+    return page
+
+
+def _write_page(audit: "Audit", folder: Path, *, single_file: bool) -> None:
+    from audit.report.page import write_page
+
+    try:
+        write_page(audit.report, audit.picture, folder, single_file=single_file)
+    except OSError as error:
+        raise OutputError(f"{folder}: the page cannot be written: {error.strerror}") from error
+
+
 def _refuse_originals(
     file: Path, folders: Sequence[Path], originals: AbstractSet[tuple[int, str]]
 ) -> None:
@@ -441,7 +436,7 @@ def _write_outputs(outputs: Sequence[tuple[str | None, Callable[[TextIO], None]]
             _write_file(Path(file), write)
     for file, write in outputs:
         if file == STDOUT:
-            _to_stdout(write)
+            to_stdout(write)
 
 
 def _write_file(file: Path, write: Callable[[TextIO], None]) -> None:
@@ -450,31 +445,9 @@ def _write_file(file: Path, write: Callable[[TextIO], None]) -> None:
     try:
         write_whole(file, write)
     except OSError as error:
-        raise SettingsError(f"{file}: cannot be written: {error.strerror}") from error
+        raise OutputError(f"{file}: cannot be written: {error.strerror}") from error
 
 
-def _to_stdout(write: Callable[[TextIO], None]) -> int:
-    """Write to stdout; a reader that has seen enough and left is no error."""
-    try:
-        write(sys.stdout)
-    except BrokenPipeError:
-        _leave_stdout()
-    else:
-        _flush_stdout()
+def _shown(text: str) -> int:
+    to_stdout(lambda out: print(text, end="", file=out))
     return DONE
-
-
-def _flush_stdout() -> None:
-    try:
-        sys.stdout.flush()
-    except BrokenPipeError:
-        _leave_stdout()
-
-
-def _leave_stdout() -> None:
-    """Point stdout at nothing, so that closing it raises nothing."""
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-
-
-def _write_text(out: TextIO, text: str) -> None:
-    out.write(text)

@@ -6,6 +6,10 @@
       SettingsError   the words or the limits file make no sense: stop, exit code 2
       FolderError     a folder that was named cannot be read: stop, exit code 2
       StoreError      the store cannot be used: warn, go on without it
+      SidecarError    a sidecar cannot be changed safely: leave it, say so, go on, exit code 3
+      CopyError       a file cannot be copied safely: leave it, say so, go on, exit code 3
+      WorkerError     no worker process can be started: stop, exit code 2
+      OutputError     a report cannot be written; an older one is untouched: stop, exit code 2
       FrameError      one frame cannot be measured: one row says so, the run goes on, exit code 3
         UnsupportedFrame   a sound file of a kind that is not read (state "unsupported")
         TooLargeFrame      past the limit of pixels or memory    (state "too-large")
@@ -43,6 +47,30 @@ class StoreError(AuditError):
     code = "store"
 
 
+class SidecarError(AuditError):
+    """A sidecar that cannot be changed without a risk to what it holds; it stays as it is."""
+
+    code = "sidecar"
+
+
+class CopyError(AuditError):
+    """A file that cannot be copied without a risk to another, or whose copy is not the same."""
+
+    code = "copy"
+
+
+class WorkerError(AuditError):
+    """No process that reads frames can be started."""
+
+    code = "workers"
+
+
+class OutputError(AuditError):
+    """A report cannot be written; what stood there before is untouched."""
+
+    code = "output"
+
+
 class FrameError(AuditError):
     """One frame cannot be measured.
 
@@ -52,13 +80,18 @@ class FrameError(AuditError):
         The row's state in every output.
     code : str
         Short, stable word, explained in ``docs/errors.md``.
+    lost_share : float or None
+        Part of the picture that is lost, where a damaged file could be decoded so far as to tell.
     """
 
     state: ClassVar[Literal["unsupported", "too-large", "damaged", "unreadable"]] = "unreadable"
     code = "unreadable"
 
-    def __init__(self, message: str, *, code: str | None = None) -> None:
+    def __init__(
+        self, message: str, *, code: str | None = None, lost_share: float | None = None
+    ) -> None:
         super().__init__(message)
+        self.lost_share = lost_share
         if code is not None:
             self.code = code  # type: ignore[misc]  # an instance may be more precise than its class
 

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from audit.decode import Decoded, Developed, Mosaic, open_frame, read_metadata
 from audit.errors import FrameError, TooLargeFrame, UnreadableFrame
+from audit.integrity import refuse_damaged
 from audit.measure.blur_shape import measure_blur_shape
 from audit.measure.clipping import (
     CLIPPED_SHARE_OF_RANGE,
@@ -26,6 +27,8 @@ from audit.measure.clipping import (
     clipping_of_mosaic,
     signal_floor_dn,
 )
+from audit.measure.detail_map import measure_detail
+from audit.measure.dust_view import VIEW_LONG_EDGE_PX, dust_view
 from audit.measure.energy import energy, laplacian_variance
 from audit.measure.field_slope import field_slope
 from audit.measure.local_motion import local_motion
@@ -34,10 +37,12 @@ from audit.measure.orientation import viewed, viewed_angle_deg, viewed_tile
 from audit.measure.preview import PREVIEW_LONG_EDGE_PX, shrink, srgb_codes
 from audit.measure.sharpness_map import SharpnessResult, measure_sharpness
 from audit.measure.tone import tone
+from audit.pictures import page_pictures
 from audit.records import (
     Basis,
     ClippedShare,
     Clipping,
+    DetailMap,
     Exposure,
     Frame,
     Noise,
@@ -48,9 +53,7 @@ from audit.records import (
     Tone,
     Unread,
 )
-
-MAX_FILE_BYTES = 2_000_000_000
-"""No still picture of today's cameras comes near; a video or a disk image does (guess)."""
+from audit.settings import Bounds
 
 GREEN = 1
 """Code of green in a colour filter pattern."""
@@ -58,6 +61,9 @@ GREEN = 1
 DEVELOPED_FULL_SCALE = 65535.0
 """Developed luma is measured on this linear scale, so that its noise has a size like a raw's."""
 
+
+RUN_LENGTHS = 3
+"""zlib's strategy for pictures of few values and many zeros: smaller and faster (measured)."""
 
 JPEG_BLOCK_PX = 8
 """Side of the blocks of JPEG (ITU-T T.81)."""
@@ -82,24 +88,27 @@ class MeasuredPlane:
         return self.black_dn + CLIPPED_SHARE_OF_RANGE * self.saturation_dn
 
 
-def examine(frame: Frame) -> Reading | Unread:
+def examine(frame: Frame, bounds: Bounds | None = None) -> Reading | Unread:
     """Decode and measure one frame; a bad file gives an `Unread`, never an exception.
 
     Parameters
     ----------
     frame : Frame
+    bounds : Bounds, optional
+        What a file may cost; the defaults where left out.
 
     Returns
     -------
     Reading or Unread
         The reading of the main file, or of its first readable companion with a note that says so.
     """
+    bounds = bounds or Bounds()
     failures: list[Unread] = []
     for path, name, kind in _sources(frame):
         data = b""
         try:
-            data = _file_bytes(path, name)
-            reading = _measured(data, name, kind)
+            data = _file_bytes(path, name, bounds)
+            reading = _measured(data, name, kind, bounds)
         except FrameError as error:
             failures.append(_unread(error, data, kind))
             continue
@@ -121,6 +130,7 @@ def _unread(error: FrameError, data: bytes, kind: str) -> Unread:
         code=error.code,
         message=str(error),
         exposure=None if exposure == Exposure() else exposure,
+        lost_share=error.lost_share,
     )
 
 
@@ -131,20 +141,21 @@ def _sources(frame: Frame) -> Iterator[tuple[bytes, str, str]]:
         yield path, name, "jpeg"
 
 
-def _measured(data: bytes, name: str, kind: str) -> Reading:
-    decoded = open_frame(data, name=name, format=kind)
+def _measured(data: bytes, name: str, kind: str, bounds: Bounds) -> Reading:
+    decoded = open_frame(data, name=name, format=kind, max_pixels=bounds.largest_px)
+    refuse_damaged(decoded, data, name=name, format=kind)
     if isinstance(decoded.pixels, Mosaic):
         return _of_mosaic(decoded, decoded.pixels, data, name, kind)
     return _of_developed(decoded, decoded.pixels, data, name, kind)
 
 
-def _file_bytes(path: bytes, name: str) -> bytes:
+def _file_bytes(path: bytes, name: str, bounds: Bounds) -> bytes:
     try:
         file = Path(os.fsdecode(path))
         size = file.stat().st_size
-        if size > MAX_FILE_BYTES:
+        if size > bounds.largest_bytes:
             raise TooLargeFrame(
-                f"{name}: expected at most {MAX_FILE_BYTES / 1e9:.0f} GB, found {size / 1e9:.1f} GB"
+                f"{name}: expected at most {bounds.largest_gb:g} GB, found {size / 1e9:.1f} GB"
             )
         return file.read_bytes()
     except OSError as error:
@@ -181,7 +192,7 @@ def _of_mosaic(decoded: Decoded, mosaic: Mosaic, data: bytes, name: str, kind: s
         sharpness = _sharpness(plane, noise, noise, decoded.exposure.orientation)
     row, col = np.argwhere(is_green)[0]
     step_rows, step_cols = mosaic.pattern.shape
-    coarse = shrink(mosaic.samples[row::step_rows, col::step_cols], PREVIEW_LONG_EDGE_PX)
+    coarse = shrink(mosaic.samples[row::step_rows, col::step_cols], VIEW_LONG_EDGE_PX)
     return _assemble(decoded, data, name, kind, plane, noise, clipping, sharpness, coarse)
 
 
@@ -202,7 +213,7 @@ def _of_developed(
     noise = with_code_steps(grain, picture.curve[0], DEVELOPED_FULL_SCALE)
     clipping = clipping_of_developed(picture.codes, picture.curve)
     sharpness = _sharpness(plane, noise, grain, decoded.exposure.orientation)
-    coarse = shrink(luma, PREVIEW_LONG_EDGE_PX)
+    coarse = shrink(luma, VIEW_LONG_EDGE_PX)
     return _assemble(decoded, data, name, kind, plane, noise, clipping, sharpness, coarse)
 
 
@@ -218,8 +229,12 @@ def _assemble(
     coarse: NDArray[np.float32],
 ) -> Reading:
     """Put the figures of one file into its reading."""
-    levels = (coarse - np.float32(plane.black_dn)) / np.float32(plane.saturation_dn)
+    view = (coarse - np.float32(plane.black_dn)) / np.float32(plane.saturation_dn)
+    levels = shrink(view, PREVIEW_LONG_EDGE_PX)
     light = tone(levels)
+    shown = page_pictures(
+        decoded.pixels, sharpness, decoded.exposure.orientation, clipping.saturation_dn
+    )
     return Reading(
         file=name,
         format=kind,
@@ -229,8 +244,16 @@ def _assemble(
         clipping=_clipping(clipping, decoded.facts.basis),
         noise=_noise(noise, plane.saturation_dn),
         tone=Tone(low_ev=light.low_ev, median_ev=light.median_ev, high_ev=light.high_ev),
+        detail=None if noise is None else _detail(plane, noise, decoded.exposure.orientation),
         notes=decoded.notes,
-        pictures={"registration": _png(viewed(srgb_codes(levels), decoded.exposure.orientation))},
+        histogram=shown.histogram,
+        sharpest=shown.sharpest,
+        softest=shown.softest,
+        pictures={
+            "registration": _png(viewed(srgb_codes(levels), decoded.exposure.orientation)),
+            "sensor": _png(dust_view(view), RUN_LENGTHS),
+            **shown.pictures,
+        },
         content_hash=hashlib.blake2b(data, digest_size=16).hexdigest(),
     )
 
@@ -299,6 +322,30 @@ def _sharpness(
     )
 
 
+def _detail(plane: MeasuredPlane, noise: NoiseModel, orientation: int) -> DetailMap | None:
+    """Energy of fine detail per tile, turned to viewed orientation."""
+    found = measure_detail(
+        plane.samples,
+        black_dn=plane.black_dn,
+        saturation_dn=plane.saturation_dn,
+        clipped_dn=plane.clipped_dn,
+        noise=noise,
+        green_parity=plane.green_parity,
+    )
+    if found is None:
+        return None
+    turned = viewed(found.log2_energy, orientation)
+    return DetailMap(
+        rows=turned.shape[0],
+        cols=turned.shape[1],
+        log2_energy=tuple(
+            tuple(None if np.isnan(value) else round(float(value), 2) for value in row)
+            for row in turned
+        ),
+        log2_floor=round(float(np.median(found.log2_floor)), 2),
+    )
+
+
 def _not_measured(reason: str) -> Sharpness:
     return Sharpness(
         laplacian_variance=None,
@@ -357,8 +404,10 @@ def _noise(noise: NoiseModel | None, saturation_dn: float) -> Noise:
     )
 
 
-def _png(codes: NDArray[np.uint8]) -> bytes:
-    encoded = imageio.imwrite("<bytes>", np.ascontiguousarray(codes), extension=".png")
+def _png(codes: NDArray[np.uint8], strategy: int = 0) -> bytes:
+    encoded = imageio.imwrite(
+        "<bytes>", np.ascontiguousarray(codes), extension=".png", compress_type=strategy
+    )
     if not isinstance(encoded, bytes):
         raise TypeError("the picture writer gave no bytes")
     return encoded

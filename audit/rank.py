@@ -1,10 +1,18 @@
-"""Verdict of a frame and the order of frames: best first."""
+"""Verdict of a frame, by itself and in its series, and the order of frames: best first."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 import msgspec
 
-from audit.records import AuditedFrame, Finding, Print, Verdict
+from audit.records import (
+    AuditedFrame,
+    Finding,
+    FindingCode,
+    Print,
+    Series,
+    SeriesKind,
+    Verdict,
+)
 from audit.settings import Settings
 
 VERDICT_ORDER: dict[Verdict, int] = {"keeper": 0, "look-again": 1, "reject": 2, "unread": 3}
@@ -44,6 +52,76 @@ def verdict_of(print_: Print | None, findings: Sequence[Finding], settings: Sett
     if held_share < limits.look_again_share:
         return "reject"
     return "keeper" if held_share >= 1.0 and not faults else "look-again"
+
+
+NEEDED_WHOLE: frozenset[SeriesKind] = frozenset({"exposure-bracket", "focus-bracket", "panorama"})
+"""Series whose every frame is needed for the picture that they make together."""
+
+VERDICT_WORDS: dict[Verdict, str] = {
+    "keeper": "kept",
+    "look-again": "looked at again",
+    "reject": "rejected",
+    "unread": "unread",
+}
+
+
+def in_series(
+    row: AuditedFrame,
+    series: Series,
+    settings: Settings,
+    *,
+    excuses: Mapping[FindingCode, str],
+    why_not_best: str | None,
+) -> AuditedFrame:
+    """Judge a row again as a member of its series.
+
+    Parameters
+    ----------
+    row : AuditedFrame
+        Judged by itself.
+    series : Series
+    settings : Settings
+    excuses : mapping of FindingCode to str
+        Findings that do not count because of the other members.
+    why_not_best : str or None
+        Of a repeat that is not the best one: what the best one has over it.
+
+    Returns
+    -------
+    AuditedFrame
+        Where the verdict is no longer the frame's own, ``verdict_note`` says why.
+    """
+    findings = tuple(
+        msgspec.structs.replace(each, excused_by=excuses[each.kind])
+        if each.kind in excuses and each.excused_by is None
+        else each
+        for each in row.findings
+    )
+    own = verdict_of(row.print, findings, settings)
+    verdict, note = own, None
+    if why_not_best is not None:
+        verdict = _of_repeat(own, settings)
+        note = f"Repeat of {series.best} ({series.id}). {why_not_best}"
+    elif series.kind in NEEDED_WHOLE and own == "reject":
+        verdict = "look-again"
+        note = f"The {series.kind.replace('-', ' ')} {series.id} needs it."
+    if note is not None and verdict != own:
+        note = f"{note} By itself it would be {VERDICT_WORDS[own]}."
+    return msgspec.structs.replace(
+        row,
+        findings=findings,
+        verdict=verdict,
+        verdict_note=note if verdict != own else None,
+        notes=row.notes if note is None or verdict != own else (*row.notes, note),
+        series=series.id,
+    )
+
+
+def _of_repeat(own: Verdict, settings: Settings) -> Verdict:
+    """Verdict of a repeat that is not the best one: never better than its own."""
+    if settings.repeats == "keep":
+        return own
+    return max(own, settings.repeats, key=VERDICT_ORDER.__getitem__)
 
 
 def ranked(frames: Iterable[AuditedFrame]) -> tuple[AuditedFrame, ...]:

@@ -17,6 +17,8 @@ State = Literal[
 Severity = Literal["note", "warn", "fault"]
 Verdict = Literal["keeper", "look-again", "reject", "unread"]
 Basis = Literal["raw", "developed"]
+Repeats = Literal["keep", "look-again", "reject"]
+"""What becomes of a repeat that is not the best one: its own verdict, or at best this one."""
 SeriesKind = Literal["repeat", "exposure-bracket", "focus-bracket", "shutter-variants", "panorama"]
 FindingCode = Literal[
     "missed-focus",
@@ -69,6 +71,7 @@ class Frame(Record, frozen=True, kw_only=True):
     """Other files of the same exposure (a raw's JPEG twin), written like ``file``."""
     companion_paths: tuple[bytes, ...] = ()
     """Paths of the companions as the system knows them."""
+    companion_mtimes_ns: tuple[int, ...] = ()
     format: str
     """Format by content: ``dng``, ``cr3``, ``jpeg`` ..."""
     size_bytes: int
@@ -165,6 +168,17 @@ class SharpnessMap(Record, frozen=True, kw_only=True):
     rows: int
     cols: int
     edge_width_px: tuple[tuple[float | None, ...], ...]
+
+
+class DetailMap(Record, frozen=True, kw_only=True):
+    """Energy of fine detail per tile, viewed orientation: to compare inside one framing only."""
+
+    rows: int
+    cols: int
+    log2_energy: tuple[tuple[float | None, ...], ...]
+    """Of noise-corrected second differences, full scale = 1; ``None`` where tiles are clipped."""
+    log2_floor: float
+    """What a tile without any detail reads, over the middle of the frame's tiles."""
 
 
 class Sharpness(Record, frozen=True, kw_only=True):
@@ -264,6 +278,36 @@ class Tone(Record, frozen=True, kw_only=True):
     """99 % level."""
 
 
+class Histogram(Record, frozen=True, kw_only=True):
+    """Share of samples by level, in stops below saturation, darkest bin first."""
+
+    low_ev: float
+    """Where the first bin begins; it takes all that is darker too."""
+    step_ev: float
+    r: tuple[Share, ...] | None
+    g: tuple[Share, ...] | None
+    b: tuple[Share, ...] | None
+    samples: int
+    """Looked at, of the colour with the fewest; they are spread evenly over the frame."""
+    error_share: Share
+    """Largest standard error of a share."""
+
+
+class Crop(Record, frozen=True, kw_only=True):
+    """Where an unscaled cut lies in the frame, viewed orientation."""
+
+    tile: tuple[int, int]
+    """Row and column of the sharpness map."""
+    left_share: Share
+    top_share: Share
+    width_share: Share
+    height_share: Share
+    edge_width_px: float
+    """Of that tile."""
+    brightened_ev: float
+    """Stops by which the picture of it was brightened."""
+
+
 class Reading(Record, frozen=True, kw_only=True):
     """All that was learnt from one frame's files; what the store keeps."""
 
@@ -276,6 +320,12 @@ class Reading(Record, frozen=True, kw_only=True):
     clipping: Clipping
     noise: Noise
     tone: Tone
+    detail: DetailMap | None = None
+    histogram: Histogram | None = None
+    sharpest: Crop | None = None
+    """Place of the picture of that name."""
+    softest: Crop | None = None
+    """Place of the picture of that name; none where only one tile was measured."""
     notes: tuple[str, ...] = ()
     """Sentences about the reading that a person should know."""
     pictures: dict[PictureName, bytes] = {}
@@ -292,6 +342,17 @@ class Unread(Record, frozen=True, kw_only=True):
     message: str
     exposure: Exposure | None = None
     """What the camera wrote, as far as that could still be read."""
+    lost_share: Share | None = None
+    """Part of the picture that is lost; ``None`` where it cannot be told."""
+
+
+class KnownHash(Record, frozen=True, kw_only=True):
+    """Hash of a file when it was measured."""
+
+    path: bytes
+    """As the system knows it."""
+    digest: str
+    """``blake2b-16``, hexadecimal."""
 
 
 # ---------------------------------------------------------------- what was judged
@@ -306,6 +367,8 @@ class Limits(Record, frozen=True, kw_only=True):
     """Aperture at which the criterion is met for this pitch."""
     diffraction_criterion: str | None = None
     handheld_shutter_s: float | None = None
+    ceiling_edge_width_px: float | None = None
+    """Narrowest edge of a perfect lens at this aperture on these pixels."""
 
 
 class Finding(Record, frozen=True, kw_only=True):
@@ -373,11 +436,16 @@ class AuditedFrame(Record, frozen=True, kw_only=True):
     clipping: Clipping | None = None
     noise: Noise | None = None
     tone: Tone | None = None
+    histogram: Histogram | None = None
+    sharpest: Crop | None = None
+    softest: Crop | None = None
     limits: Limits | None = None
     findings: tuple[Finding, ...] = ()
     print: Print | None = None
     verdict: Verdict
     rank: int | None
+    verdict_note: str | None = None
+    """Why the verdict is another than the frame earns by itself; ``None`` where it is its own."""
     series: str | None = None
     notes: tuple[str, ...] = ()
 
@@ -388,6 +456,8 @@ class PanoramaPair(Record, frozen=True, kw_only=True):
     a: str
     b: str
     overlap: Share
+    brightness_ev: float | None = None
+    """Light of b over a, measured where both show the same."""
 
 
 class Panorama(Record, frozen=True, kw_only=True):
@@ -400,8 +470,27 @@ class Panorama(Record, frozen=True, kw_only=True):
     weakest: str | None
     exposure_outliers: tuple[str, ...]
     stitched_width_px: int | None
+    """Bounding box on a cylinder at the scale of the frames; ``None`` where a link is missing."""
     stitched_height_px: int | None
     print: Print | None
+    """The print that the clean rectangle allows at the sharpness of the weakest frame."""
+    crop_width_px: int | None = None
+    """Largest rectangle without an empty corner."""
+    crop_height_px: int | None = None
+    unverified: tuple[tuple[str, str], ...] = ()
+    """Neighbours whose facing strips are blank: whether they overlap cannot be told."""
+    possible_members: tuple[str, ...] = ()
+    """Frames beyond a break that stand alone."""
+    thin_pairs: tuple[tuple[str, str], ...] = ()
+    """Joined neighbours that overlap by less than the limit."""
+    wander_deg: float | None = None
+    """Largest spread of a row across its direction, tilt of the whole included."""
+    wander_cost_px: int | None = None
+    """Height of the clean rectangle that wander costs (width, for a vertical sweep)."""
+    changed: tuple[str, ...] = ()
+    """What changed within the sweep: ``exposure``, ``aperture``, ``focal length``, ``focus``."""
+    focal_assumed: bool = False
+    """No focal length was written: overlaps hold, sizes rest on an assumed one and are left out."""
 
 
 class Series(Record, frozen=True, kw_only=True):
@@ -410,7 +499,11 @@ class Series(Record, frozen=True, kw_only=True):
     id: str
     kind: SeriesKind
     files: tuple[str, ...]
+    """In order of time."""
+    folders: tuple[int, ...] = ()
+    """Index into the report's folders of each of ``files``."""
     best: str | None
+    """The one frame to keep, or that serves alone; ``None`` where all are needed together."""
     order: tuple[str, ...]
     """Best first."""
     notes: tuple[str, ...]
@@ -421,11 +514,42 @@ class DustSpot(Record, frozen=True, kw_only=True):
     """A spot at the same place of one body's sensor in unrelated frames."""
 
     body: str
+    """Make, model and serial number."""
     x_share: Share
+    """From the left of the frame as stored."""
     y_share: Share
+    """From its top."""
     diameter_share: Share
+    """Of the stored frame's width."""
     contrast: Share
+    """Light that is missing in the middle of the spot, at ``aperture_n``."""
     frames: int
+    """Frames whose plain parts show it."""
+    aperture_n: float | None = None
+    diameter_um: float | None = None
+    """On the sensor, where the pixel pitch is known."""
+    stacked_frames: int | None = None
+    """Frames that could say anything about the place."""
+    z: float | None = None
+    """Standard errors by which it stands out of the stack."""
+    files: tuple[str, ...] = ()
+    """The frames that show it."""
+
+
+CardNoteKind = Literal[
+    "missing-numbers", "empty-file", "twins-apart", "same-content", "unread-place"
+]
+
+
+class CardNote(Record, frozen=True, kw_only=True):
+    """Something about the files as a whole that a photographer should look at before formatting."""
+
+    kind: CardNoteKind
+    message: str
+    """A question or a plain sentence with the names in it."""
+    folder: int = 0
+    """Index into ``folders``."""
+    files: tuple[str, ...]
 
 
 class Tool(Record, frozen=True, kw_only=True):
@@ -441,6 +565,8 @@ class UsedSettings(Record, frozen=True, kw_only=True):
     viewing_cm: float
     print_long_cm: float | None
     print_short_cm: float | None
+    repeats: Repeats = "look-again"
+    """What becomes of repeats that are not the best of their series."""
     limits: dict[str, float | str]
 
 
@@ -471,5 +597,7 @@ class Report(Record, frozen=True, kw_only=True):
     series: tuple[Series, ...] = ()
     dust: tuple[DustSpot, ...] = ()
     skipped: tuple[Skipped, ...] = ()
+    card: tuple[CardNote, ...] = ()
+    """Whether the files are all there, as far as they tell; no proof of it."""
     counts: Counts
     interrupted: bool = False

@@ -6,53 +6,46 @@ store. Whatever happens to one frame, or to the store, the others get their rows
 
 import os
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from contextlib import closing
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import closing, contextmanager
+from functools import partial
 from pathlib import Path
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 import msgspec
 import platformdirs
 
-from audit.diagnose import damage, judge, judge_together
+from audit.card import card_notes
+from audit.diagnose import damage, dust, judge, judge_together
 from audit.errors import StoreError
-from audit.rank import ranked, verdict_of
+from audit.rank import in_series, ranked, verdict_of
 from audit.records import (
     AuditedFrame,
     Counts,
+    DustSpot,
     ErrorNote,
     Frame,
+    KnownHash,
+    PictureName,
     Reading,
     Report,
+    Series,
     Skipped,
     Tool,
     Unread,
     UsedSettings,
 )
-from audit.scan import display_name, scan
-from audit.settings import Settings
+from audit.scan import Scan, display_name, named_bytes, scan
+from audit.settings import Bounds, Settings
 from audit.store import Store
 from audit.version import MEASURES, __version__
 from audit.workers import Failure, Task, WorkerLimits, run_tasks
 
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
 TOOL = "frame-audit"
-
-DEADLINE_S = 30.0
-"""Time for any frame, however small its file (guess)."""
-
-DEADLINE_S_PER_MB = 1.5
-"""On top, for each megabyte: half a second for each megapixel, three pixels to the byte as in a
-well compressed JPEG (guess)."""
-
-WORKER_BASE_BYTES = 1_000_000_000
-"""Address space of a worker before it has read anything, with room to spare (guess)."""
-
-BYTES_PER_PX = 24
-"""Memory for each pixel while a frame is measured: half as much again as the 16 that were measured
-on raw files."""
-
-LARGEST_FRAME_PX = 300_000_000
-"""Twice the largest sensor of today's cameras (guess)."""
 
 USUAL_FRAME_BYTES = 1_500_000_000
 """Memory of a worker with a frame of 45 megapixels; bounds how many run at once (guess)."""
@@ -104,26 +97,135 @@ def check(
     AuditError
         If no worker process can be started.
     """
+    with open_audit(folders, settings, progress=progress, warn=warn) as audit:
+        return audit.report
+
+
+class Audit:
+    """A run's report, and the small pictures of its frames as long as the store is open.
+
+    Attributes
+    ----------
+    report : Report
+    """
+
+    def __init__(
+        self,
+        report: Report,
+        frames: Iterable[Frame],
+        store: Store,
+        warn: Callable[[str], None],
+    ) -> None:
+        self.report = report
+        self._frames = {(frame.folder, frame.file): frame for frame in frames}
+        self._pictures = _Pictures(store, warn)
+
+    @property
+    def frames(self) -> tuple[Frame, ...]:
+        """All frames, with the paths of their files."""
+        return tuple(self._frames.values())
+
+    def frame_of(self, row: AuditedFrame) -> Frame:
+        """Frame of a row, with the paths of its files."""
+        return self._frames[row.folder, row.file]
+
+    def picture(self, row: AuditedFrame, name: PictureName) -> bytes:
+        """Encoded small picture of a row; empty where there is none. No original is opened."""
+        frame = self._frames.get((row.folder, row.file))
+        return b"" if frame is None else self._pictures.of(frame, name)
+
+
+class _Pictures:
+    """Small pictures of the store; one that cannot be read is missing, no more."""
+
+    def __init__(self, store: Store, warn: Callable[[str], None]) -> None:
+        self._store = store
+        self._warn = warn
+
+    def of(self, frame: Frame, name: PictureName) -> bytes:
+        """Encoded picture; empty where there is none."""
+        try:
+            return self._store.picture(frame, name)
+        except StoreError as error:
+            self._warn(str(error))
+            return b""
+
+    def grey(self, frame: Frame, name: PictureName = "registration") -> "NDArray[np.uint8] | None":
+        """Picture for registration, or another grey one; ``None`` where there is none."""
+        from audit.decode.small_pictures import read_grey_png
+
+        return read_grey_png(self.of(frame, name))
+
+
+@contextmanager
+def open_audit(
+    folders: Sequence[Path],
+    settings: Settings,
+    *,
+    progress: Progress | None = None,
+    warn: Callable[[str], None] | None = None,
+    seen: Callable[[AuditedFrame], None] | None = None,
+) -> Iterator[Audit]:
+    """Audit like `check`, and keep the pictures at hand until the context ends.
+
+    Parameters
+    ----------
+    folders, settings, progress, warn
+        As for `check`.
+    seen : callable, optional
+        Gets each frame as soon as it is measured, judged by itself alone: other frames may still
+        change its findings and verdict, and it has no rank yet.
+
+    Yields
+    ------
+    Audit
+
+    Raises
+    ------
+    FolderError, AuditError
+        As `check` does.
+    """
     warn = warn or _say_nothing
     found = scan(folders)
     with _opened_store(settings, warn) as store:
-        results = {} if settings.fresh else _stored(found.frames, store, warn)
-        from_store = len(results)
-        is_whole = _measure(found.frames, results, store, settings, progress, warn)
+        report = _report_of(found, folders, settings, store, progress, warn, seen or _see_nothing)
+        yield Audit(report, found.frames, store, warn)
+
+
+def _report_of(
+    found: Scan,
+    folders: Sequence[Path],
+    settings: Settings,
+    store: Store,
+    progress: Progress | None,
+    warn: Callable[[str], None],
+    seen: Callable[[AuditedFrame], None],
+) -> Report:
+    """Measure what is missing and judge everything."""
+    results = {} if settings.fresh else _stored(found.frames, store, warn)
+    from_store = len(results)
+    for index, result in results.items():
+        seen(_row(found.frames[index], result, settings))
+    is_whole = _measure(found.frames, results, store, settings, progress, warn, seen)
     rows = _rows(found.frames, results, settings)
+    series = _series(rows, found.frames, results, settings, store, warn)
+    dust = _dust(rows, found.frames, series, settings, store, warn)
     left_out = [
         Skipped(folder=frame.folder, file=frame.file, reason=NOT_MEASURED)
         for index, frame in enumerate(found.frames)
         if index not in results
     ]
     skipped = (*found.skipped, *left_out)
-    frames = ranked(rows)
+    frames = ranked(rows.values())
     return Report(
         tool=Tool(name=TOOL, version=__version__),
         settings=_used(settings),
         folders=tuple(display_name(folder) for folder in folders),
         frames=frames,
+        series=series,
+        dust=dust,
         skipped=skipped,
+        card=card_notes(found.frames, results, found.skipped),
         counts=_counts(frames, from_store=from_store, skipped=len(skipped)),
         interrupted=not is_whole,
     )
@@ -154,6 +256,55 @@ def _stored(
     return {index: _renamed(reading, frames[index]) for index, reading in kept.items()}
 
 
+def photographs(folder: Path) -> tuple[bytes, ...]:
+    """Files below a folder that are frames or companions: paths below it, with ``/``.
+
+    Raises
+    ------
+    FolderError
+        If it cannot be scanned.
+    """
+    frames = scan([folder]).frames
+    return tuple(named_bytes(name) for frame in frames for name in (frame.file, *frame.companions))
+
+
+def known_hashes(
+    folder: Path, settings: Settings, *, warn: Callable[[str], None]
+) -> tuple[Path, tuple[KnownHash, ...]]:
+    """Hashes of the files below a folder from when they were measured.
+
+    Parameters
+    ----------
+    folder : Path
+    settings : Settings
+    warn : callable
+        Gets a sentence if the store cannot be used.
+
+    Returns
+    -------
+    Path
+        The folder as the store knows it.
+    tuple of KnownHash
+    """
+    real = Path(os.path.realpath(folder))
+    try:
+        with _opened_store(settings, warn) as store:
+            stored = store.hashes_below(os.fsencode(real))
+    except StoreError as error:
+        warn(str(error))
+        return real, ()
+    return real, tuple(
+        KnownHash(path=_measured_path(main, measured), digest=digest)
+        for main, (measured, digest) in stored.items()
+    )
+
+
+def _measured_path(main: bytes, measured: str) -> bytes:
+    """Path of the file whose pixels were measured: it lies in the folder of the main one."""
+    folder, separator, _ = main.rpartition(os.sep.encode())
+    return folder + separator + named_bytes(measured.rpartition("/")[2])
+
+
 def _renamed(reading: Reading, frame: Frame) -> Reading:
     """Name the measured file as this run does: the folder that was named may be another."""
     measured = reading.file.rpartition("/")[2]
@@ -171,11 +322,11 @@ def _load() -> None:
     import audit.examine  # noqa: F401
 
 
-def _examine(frame: Frame) -> Reading | Unread:
+def _examine(frame: Frame, bounds: Bounds) -> Reading | Unread:
     """Job of a worker."""
     from audit.examine import examine
 
-    return examine(frame)
+    return examine(frame, bounds)
 
 
 def _measure(
@@ -185,25 +336,29 @@ def _measure(
     settings: Settings,
     progress: Progress | None,
     warn: Callable[[str], None],
+    seen: Callable[[AuditedFrame], None],
 ) -> bool:
     """Measure the frames that have no result yet; false if Ctrl-C came before the end."""
     missing = [index for index in range(len(frames)) if index not in results]
     if not missing:
         return True
+    bounds = settings.bounds
     tasks = [
-        Task(payload=frames[i], name=frames[i].file, deadline_s=_deadline_s(frames[i]))
+        Task(payload=frames[i], name=frames[i].file, deadline_s=_deadline_s(frames[i], bounds))
         for i in missing
     ]
     jobs = settings.jobs or _usual_jobs()
-    limits = WorkerLimits(memory_bytes=_memory_limit_bytes())
+    limits = WorkerLimits(memory_bytes=_memory_limit_bytes(bounds))
+    job = partial(_examine, bounds=bounds)
     keeper = _Keeper(store, warn)
     if progress is not None:
         progress.start(len(tasks))
     try:
-        with closing(run_tasks(tasks, _examine, jobs=jobs, limits=limits, prepare=_load)) as done:
+        with closing(run_tasks(tasks, job, jobs=jobs, limits=limits, prepare=_load)) as done:
             for place, outcome in done:
                 index = missing[place]
                 results[index] = keeper.kept(frames[index], outcome)
+                seen(_row(frames[index], results[index], settings))
                 if progress is not None:
                     progress.advance(frames[index].file)
     except KeyboardInterrupt:
@@ -238,8 +393,8 @@ class _Keeper:
         return msgspec.structs.replace(outcome, pictures={})
 
 
-def _deadline_s(frame: Frame) -> float:
-    return DEADLINE_S + DEADLINE_S_PER_MB * frame.size_bytes / 1e6
+def _deadline_s(frame: Frame, bounds: Bounds) -> float:
+    return bounds.deadline_s + bounds.deadline_s_per_mb * frame.size_bytes / 1e6
 
 
 def _usual_jobs() -> int:
@@ -254,11 +409,12 @@ def _usual_jobs() -> int:
     return max(cores, 1)
 
 
-def _memory_limit_bytes() -> int:
+def _memory_limit_bytes(bounds: Bounds) -> int:
     """Enough for the largest frame, but never more than the computer has."""
-    wanted = WORKER_BASE_BYTES + BYTES_PER_PX * LARGEST_FRAME_PX
     present = _physical_memory_bytes()
-    return wanted if present is None else min(wanted, max(present, 2 * WORKER_BASE_BYTES))
+    if present is None:
+        return bounds.worker_bytes
+    return min(bounds.worker_bytes, max(present, 2 * bounds.base_bytes))
 
 
 def _physical_memory_bytes() -> int | None:
@@ -274,8 +430,8 @@ def _physical_memory_bytes() -> int | None:
 
 def _rows(
     frames: Sequence[Frame], results: Mapping[int, Reading | Unread], settings: Settings
-) -> list[AuditedFrame]:
-    """Rows of all frames, by themselves and then together."""
+) -> dict[int, AuditedFrame]:
+    """Rows of all frames by place, judged by themselves and then together."""
     rows = {index: _row(frames[index], result, settings) for index, result in results.items()}
     sound = {
         index: result
@@ -286,7 +442,86 @@ def _rows(
     for index, more in zip(sound, together, strict=True):
         row = rows[index]
         rows[index] = msgspec.structs.replace(row, findings=(*row.findings, *more))
-    return list(rows.values())
+    return rows
+
+
+def _series(
+    rows: dict[int, AuditedFrame],
+    frames: Sequence[Frame],
+    results: Mapping[int, Reading | Unread],
+    settings: Settings,
+    store: Store,
+    warn: Callable[[str], None],
+) -> tuple[Series, ...]:
+    """Find the series, and judge the rows of their members again."""
+    from audit.series import Shot, find_series, series_record
+
+    pictures = _Pictures(store, warn)
+    shots = [
+        Shot(
+            place=index,
+            row=rows[index],
+            detail=result.detail,
+            picture=partial(pictures.grey, frames[index]),
+        )
+        for index, result in results.items()
+        if isinstance(result, Reading) and rows[index].state == "measured"
+    ]
+    try:
+        found = find_series(shots, settings)
+    except Exception as error:
+        # A fault here costs the series, and no frame its row.
+        warn(f"series cannot be told: {type(error).__name__}: {error}")
+        return ()
+    records = tuple(series_record(each, number) for number, each in enumerate(found, start=1))
+    for each, record in zip(found, records, strict=True):
+        for shot in each.shots:
+            rows[shot.place] = in_series(
+                rows[shot.place],
+                record,
+                settings,
+                excuses=each.excuses.get(shot.place, {}),
+                why_not_best=each.spare.get(shot.place),
+            )
+    return records
+
+
+def _dust(
+    rows: dict[int, AuditedFrame],
+    frames: Sequence[Frame],
+    series: Sequence[Series],
+    settings: Settings,
+    store: Store,
+    warn: Callable[[str], None],
+) -> tuple[DustSpot, ...]:
+    """Find dust on the sensors, and note it on the rows of the frames that show it."""
+    from audit.series.dust import find_dust, one_framing
+
+    pictures = _Pictures(store, warn)
+    measured = [index for index, row in rows.items() if row.state == "measured"]
+    places = sorted(measured, key=lambda index: (_taken_at(rows[index]), index))
+    together = one_framing(series)
+    try:
+        found = find_dust(
+            [rows[index] for index in places],
+            [together.get(rows[index].series or "", index) for index in places],
+            lambda place: pictures.grey(frames[places[place]], "sensor"),
+        )
+    except Exception as error:
+        # A fault here costs the dust, and no frame its row.
+        warn(f"dust cannot be told: {type(error).__name__}: {error}")
+        return ()
+    for index, seen in zip(places, found.shown, strict=True):
+        row = rows[index]
+        shown = [(found.spots[each.spot], each.contrast) for each in seen]
+        orientation = 1 if row.exposure is None else row.exposure.orientation
+        if (note := dust(shown, orientation, settings)) is not None:
+            rows[index] = msgspec.structs.replace(row, findings=(*row.findings, note))
+    return found.spots
+
+
+def _taken_at(row: AuditedFrame) -> str:
+    return "" if row.exposure is None else row.exposure.taken_at or ""
 
 
 def _row(frame: Frame, result: Reading | Unread, settings: Settings) -> AuditedFrame:
@@ -327,6 +562,9 @@ def _judged(frame: Frame, reading: Reading, settings: Settings) -> AuditedFrame:
         clipping=reading.clipping,
         noise=reading.noise,
         tone=reading.tone,
+        histogram=reading.histogram,
+        sharpest=reading.sharpest,
+        softest=reading.softest,
         limits=judgement.limits,
         findings=judgement.findings,
         print=judgement.print,
@@ -342,6 +580,7 @@ def _used(settings: Settings) -> UsedSettings:
         viewing_cm=settings.viewing_cm,
         print_long_cm=None if size is None else size.long_cm,
         print_short_cm=None if size is None else size.short_cm,
+        repeats=settings.repeats,
         limits=msgspec.structs.asdict(settings.limits),
     )
 
@@ -368,3 +607,7 @@ def _counts(frames: Iterable[AuditedFrame], *, from_store: int, skipped: int) ->
 
 def _say_nothing(_: str) -> None:
     """Stand in for a caller who wants no warnings."""
+
+
+def _see_nothing(_: AuditedFrame) -> None:
+    """Stand in for a caller who waits for the report."""

@@ -178,6 +178,13 @@ def display_name(path: str | bytes | os.PathLike[str]) -> str:
     return "".join(f"\\x{ord(c) - 0xDC00:02x}" if "\udc80" <= c <= "\udcff" else c for c in name)
 
 
+def named_bytes(name: str) -> bytes:
+    r"""Give the path that `display_name` wrote, as the system knows it (with ``/``)."""
+    return re.sub(
+        rb"\\x([0-9a-f]{2})", lambda mark: bytes([int(mark[1], 16)]), name.encode("utf-8")
+    )
+
+
 def sniff_format(head: bytes, suffix: str) -> str | None:
     """Tell a format by a file's first bytes.
 
@@ -425,6 +432,7 @@ def _frame(index: int, main: _File, *companions: _File) -> Frame:
         path=os.fsencode(main.path),
         companions=tuple(display_name(file.below) for file in companions),
         companion_paths=tuple(os.fsencode(file.path) for file in companions),
+        companion_mtimes_ns=tuple(file.mtime_ns for file in companions),
         format=main.format,
         size_bytes=main.size_bytes,
         mtime_ns=main.mtime_ns,

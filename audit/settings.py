@@ -5,6 +5,7 @@ without a pixel being read. A settings file is TOML::
 
     viewing_cm = 50
     print = "90x60cm"
+    repeats = "look-again"
 
     [limits]
     airy_px = 3.0
@@ -22,13 +23,18 @@ import re
 import tomllib
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Annotated, Any, NamedTuple, get_type_hints
+from typing import Annotated, Any, Literal, NamedTuple, get_args, get_type_hints
 
 import msgspec
 
 from audit.errors import SettingsError
 
 INCH_CM = 2.54
+
+Repeats = Literal["keep", "look-again", "reject"]
+"""What becomes of a repeat that is not the best one: its own verdict, or at best this one."""
+
+REPEATS: tuple[Repeats, ...] = get_args(Repeats)
 
 
 def _limit(unit: str, meaning: str, source: str, *, ge: float = 0.0) -> Any:
@@ -180,6 +186,15 @@ class Limits(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
             "guess",
         ),
     ] = 2.0
+    dust_contrast: Annotated[
+        float,
+        _limit(
+            "share",
+            "light missing in a spot of dust from which a frame is noted",
+            "project's choice: twice the 1 % that the eye tells apart from its surroundings"
+            " (from memory)",
+        ),
+    ] = 0.02
     silky_shutter_s: Annotated[
         float,
         _limit(
@@ -188,6 +203,101 @@ class Limits(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
             "common practice, no source: silky from about 1/4 s",
         ),
     ] = 0.25
+    thin_overlap_share: Annotated[
+        float,
+        _limit(
+            "share",
+            "overlap of neighbouring frames of a sweep below which joining is at risk",
+            "common practice, no source: 20-30 % is aimed at, under 15 % is a fault",
+        ),
+    ] = 0.15
+    uneven_exposure_ev: Annotated[
+        float,
+        _limit(
+            "EV",
+            "brightness off its neighbours from which a frame of a sweep stands out",
+            "measured: docs/methods/panorama.md",
+        ),
+    ] = 0.3
+    weaker_detail_log2: Annotated[
+        float,
+        _limit(
+            "log2",
+            "fine energy below its neighbours' from which a frame of a sweep is the weakest",
+            "measured: docs/methods/panorama.md",
+        ),
+    ] = 0.4
+
+
+class Bounds(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What one file may cost: bounds on broken and hostile files. They change no measurement."""
+
+    largest_mp: Annotated[
+        float,
+        _limit(
+            "MP",
+            "most pixels of a frame that are decoded",
+            "twice the largest sensor in use, 150 MP (guess for a bound)",
+        ),
+    ] = 300.0
+    largest_gb: Annotated[
+        float,
+        _limit(
+            "GB",
+            "largest file that is read",
+            "no still picture comes near; a film or a disk image does (guess)",
+        ),
+    ] = 2.0
+    deadline_s: Annotated[
+        float,
+        _limit("s", "time for any frame, however small its file", "guess", ge=1.0),
+    ] = 30.0
+    deadline_s_per_mb: Annotated[
+        float,
+        _limit(
+            "s/MB",
+            "time on top for each megabyte",
+            "half a second a megapixel at three pixels a byte, a well compressed JPEG (guess)",
+        ),
+    ] = 1.5
+    base_gb: Annotated[
+        float,
+        _limit(
+            "GB",
+            "address space of a worker that has read nothing",
+            "with room to spare (guess)",
+            ge=0.5,
+        ),
+    ] = 1.0
+    bytes_per_px: Annotated[
+        float,
+        _limit(
+            "bytes",
+            "memory on top for each pixel of the largest frame",
+            "half as much again as the 16 that were measured on raw files",
+            ge=1.0,
+        ),
+    ] = 24.0
+
+    @property
+    def largest_px(self) -> int:
+        """Most pixels of a frame."""
+        return int(self.largest_mp * 1e6)
+
+    @property
+    def largest_bytes(self) -> int:
+        """Size of the largest file."""
+        return int(self.largest_gb * 1e9)
+
+    @property
+    def base_bytes(self) -> int:
+        """Address space of a worker before its first frame."""
+        return int(self.base_gb * 1e9)
+
+    @property
+    def worker_bytes(self) -> int:
+        """Address space of a worker with the largest frame."""
+        return self.base_bytes + int(self.bytes_per_px * self.largest_px)
 
 
 class Camera(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -215,9 +325,12 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
     """Everything that a run is told."""
 
     limits: Limits = Limits()
+    bounds: Bounds = Bounds()
     cameras: tuple[Camera, ...] = ()
     print_size: PrintSize | None = None
     viewing_cm: float = 50.0
+    repeats: Repeats = "look-again"
+    """What becomes of repeats that are not the best of their series."""
     jobs: int | None = None
     """Worker processes; ``None``: one a core."""
     cache: Path | None = None
@@ -291,6 +404,20 @@ def parse_print(text: str) -> PrintSize:
     return PrintSize(max(first, second), min(first, second))
 
 
+def parse_repeats(text: str) -> Repeats:
+    """Read ``keep``, ``look-again`` or ``reject``.
+
+    Raises
+    ------
+    SettingsError
+        If it is none of them.
+    """
+    for word in REPEATS:
+        if text == word:
+            return word
+    raise SettingsError(f"expected {', '.join(REPEATS)} for repeats, found {text!r}")
+
+
 def read_settings_file(path: Path) -> Settings:
     """Read a TOML file of limits, cameras and the print.
 
@@ -305,17 +432,20 @@ def read_settings_file(path: Path) -> Settings:
         raise SettingsError(f"{path}: cannot be read: {error.strerror}") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise SettingsError(f"{path}: expected TOML, found: {error}") from error
-    unknown = set(table) - {"limits", "camera", "print", "viewing_cm"}
+    unknown = set(table) - {"limits", "bounds", "camera", "print", "viewing_cm", "repeats"}
     if unknown:
         raise SettingsError(
-            f"{path}: expected limits, camera, print or viewing_cm, found {sorted(unknown)[0]!r}"
+            f"{path}: expected limits, bounds, camera, print, viewing_cm or repeats, "
+            f"found {sorted(unknown)[0]!r}"
         )
     try:
         return Settings(
             limits=msgspec.convert(table.get("limits", {}), Limits),
+            bounds=msgspec.convert(table.get("bounds", {}), Bounds),
             cameras=msgspec.convert(table.get("camera", []), tuple[Camera, ...]),
             print_size=parse_print(str(table["print"])) if "print" in table else None,
             viewing_cm=parse_length_cm(str(table.get("viewing_cm", 50))),
+            repeats=parse_repeats(str(table.get("repeats", "look-again"))),
         )
     except (msgspec.ValidationError, SettingsError) as error:
         raise SettingsError(f"{path}: {error}") from error

@@ -74,6 +74,7 @@ _FIND_PICTURE = (
     "SELECT pictures.digest, picture FROM pictures JOIN readings ON reading_id = id"  # noqa: S608
     f" WHERE {_IS_FRAME} AND name = ?"
 )
+_FIND_BELOW = "SELECT path, digest, reading FROM readings WHERE path >= ? AND path < ? ORDER BY id"
 _DROP = f"DELETE FROM readings WHERE {_IS_FRAME}"  # noqa: S608
 _INSERT = (
     "INSERT INTO readings (path, size_bytes, mtime_ns, companions, version,"
@@ -196,6 +197,38 @@ class Store:
             "be read", lambda: self._database.execute(_FIND_PICTURE, key).fetchone()
         )
         return bytes(row[1]) if row is not None and _digest(row[1]) == row[0] else b""
+
+    def hashes_below(self, folder: bytes) -> dict[bytes, tuple[str, str]]:
+        """Find what was measured below a folder, by any version of the measures.
+
+        Parameters
+        ----------
+        folder : bytes
+            As the system knows it: absolute, without links.
+
+        Returns
+        -------
+        dict of bytes to (str, str)
+            By path of the frame's main file: name of the measured file as in the report of that
+            run, and hash of it. Of a path that was measured several times the last one.
+
+        Raises
+        ------
+        StoreError
+            If the store cannot be read.
+        """
+        separator = os.sep.encode()
+        start = folder.rstrip(separator) + separator
+        end = start[:-1] + bytes([start[-1] + 1])
+        rows = self._attempt(
+            "be read", lambda: self._database.execute(_FIND_BELOW, (start, end)).fetchall()
+        )
+        found: dict[bytes, tuple[str, str]] = {}
+        for path, digest, blob in rows:
+            reading = self._decoded(digest, blob)
+            if reading is not None and reading.content_hash is not None:
+                found[bytes(path)] = (reading.file, reading.content_hash)
+        return found
 
     def put(self, frame: Frame, reading: Reading) -> None:
         """Keep a reading: it is committed when this returns.

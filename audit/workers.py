@@ -31,7 +31,7 @@ from collections import deque
 from collections.abc import Callable, Generator, Iterator, Sequence
 from typing import IO, Any, Generic, Literal, NamedTuple, NoReturn, TypeVar
 
-from audit.errors import AuditError
+from audit.errors import WorkerError
 from audit.records import Record
 
 if sys.platform != "win32":
@@ -136,7 +136,7 @@ def run_tasks(
 
     Raises
     ------
-    AuditError
+    WorkerError
         If workers cannot be started at all.
     """
     crew = _Crew(tasks, pickle.dumps((limits.memory_bytes, pickle.dumps((job, prepare)))), limits)
@@ -303,7 +303,7 @@ class _Crew:
             try:
                 worker = _Worker(self._order, self._inbox, self._limits.start_s)
             except OSError as error:
-                raise AuditError(f"no worker process can be started: {error}") from error
+                raise WorkerError(f"no worker process can be started: {error}") from error
             self._workers.append(worker)
 
     def _hand_out(self, waiting: deque[int]) -> None:
@@ -406,7 +406,7 @@ class _Crew:
         self._dismiss(worker)
         self._bad_starts += 1
         if self._bad_starts >= BAD_STARTS:
-            raise AuditError(
+            raise WorkerError(
                 f"worker processes do not start: expected a ready worker, found: {reason}"
             )
 

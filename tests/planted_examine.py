@@ -1,12 +1,15 @@
 """Stands for measuring in the tests of `run`: files say themselves what shall become of them.
 
 Loaded by real worker processes. After its two bytes of JPEG signature and one more, a file holds
-words: ``sharp 0.3``, ``damaged``, ``crash``, ``wait``, ``unjudgeable``.
+words: ``sharp 0.3``, ``scene 7 0.2``, ``damaged``, ``crash``, ``wait``, ``unjudgeable``.
 """
 
 import os
 import time
 from pathlib import Path
+
+import imageio.v3 as imageio
+import msgspec
 
 from audit.records import (
     ClippedShare,
@@ -21,6 +24,7 @@ from audit.records import (
     Tone,
     Unread,
 )
+from audit.settings import Bounds
 
 LOG = "PLANTED_EXAMINE_LOG"
 """Environment variable: where each call leaves the name of its file."""
@@ -33,7 +37,7 @@ def load() -> None:
     """Nothing to load."""
 
 
-def examine(frame: Frame) -> Reading | Unread:
+def examine(frame: Frame, bounds: Bounds) -> Reading | Unread:  # noqa: ARG001  # as the real one
     """Do what the file says; a log remembers each call."""
     path = Path(os.fsdecode(frame.path))
     word, _, rest = path.read_bytes().removeprefix(HEAD).decode().partition(" ")
@@ -45,7 +49,22 @@ def examine(frame: Frame) -> Reading | Unread:
         time.sleep(3600)
     if word == "damaged":
         return Unread(state="damaged", code="cut-short", message=f"{frame.file}: cut short")
+    if word == "scene":
+        return scene_of(frame.file, *rest.split())
     return reading_of(frame.file, edge_width_px=float(rest or "1.5"), note=word)
+
+
+def scene_of(file: str, seed: str, energy: str) -> Reading:
+    """Sound reading with the registration picture of a drawn scene."""
+    from planted_shots import picture, scene
+
+    reading = reading_of(file, edge_width_px=1.5, note="scene")
+    png = imageio.imwrite("<bytes>", picture(scene(int(seed))), extension=".png")
+    return msgspec.structs.replace(
+        reading,
+        sharpness=msgspec.structs.replace(reading.sharpness, energy=float(energy)),
+        pictures={"registration": png},
+    )
 
 
 def reading_of(file: str, *, edge_width_px: float, note: str) -> Reading:

@@ -6,7 +6,8 @@ import os
 import subprocess
 import sys
 import types
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -30,7 +31,19 @@ from audit.records import (
 from audit.settings import Limits, PrintSize, Settings
 from audit.version import __version__
 
-HEAVY = ("numpy", "scipy", "rawpy", "rich", "PIL", "exifread", "imageio", "msgspec", "platformdirs")
+HEAVY = (
+    "numpy",
+    "scipy",
+    "rawpy",
+    "rich",
+    "PIL",
+    "exifread",
+    "imageio",
+    "jinja2",
+    "matplotlib",
+    "msgspec",
+    "platformdirs",
+)
 FINDING = Finding(
     kind="camera-shake",
     severity="fault",
@@ -112,12 +125,27 @@ class Run:
             raise self.answer
         return self.answer
 
+    @contextmanager
+    def open_audit(
+        self,
+        folders: Sequence[Path],
+        settings: Settings,
+        *,
+        progress: Any = None,
+        warn: Callable[[str], None] | None = None,
+        seen: object = None,
+    ) -> Iterator[Any]:
+        del seen
+        answer = self.check(folders, settings, progress=progress, warn=warn)
+        yield types.SimpleNamespace(report=answer, picture=lambda *_: b"")
+
 
 @pytest.fixture
 def run(monkeypatch: pytest.MonkeyPatch) -> Run:
     fake = Run()
     module = types.ModuleType("audit.run")
     module.check = fake.check  # type: ignore[attr-defined]
+    module.open_audit = fake.open_audit  # type: ignore[attr-defined]
     monkeypatch.setitem(sys.modules, "audit.run", module)
     monkeypatch.setattr(audit, "run", module, raising=False)
     return fake
@@ -303,6 +331,36 @@ def test_files_are_written_beside_the_table(
     assert "In short" in capsys.readouterr().out
     assert json.loads(Path("a.json").read_text())["frames"][0]["file"] == "a.dng"
     assert Path("a.csv").read_bytes().count(b"\r\n") == 2
+
+
+@pytest.mark.parametrize("extra", [[], ["--single-file"]])
+def test_a_page_is_written_to_its_folder(run: Run, trip: Path, extra: list[str]) -> None:
+    page = trip.parent / "page"
+
+    assert cli.main(["check", "trip", "--page", str(page), *extra]) == 0
+
+    assert "a.dng" in (page / "index.html").read_text(encoding="utf-8")
+    assert run.calls == 1
+
+
+@pytest.mark.parametrize("place", ["trip", "trip/report", "foreign", "file"])
+def test_a_page_never_goes_among_originals_or_over_other_work(
+    run: Run, trip: Path, place: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (trip.parent / "foreign").mkdir()
+    (trip.parent / "foreign" / "index.html").write_text("<h1>Mine</h1>")
+    (trip.parent / "file").write_text("a file")
+
+    assert cli.main(["check", "trip", "--page", str(trip.parent / place)]) == 2
+
+    assert "expected" in capsys.readouterr().err
+    assert run.calls == 0
+
+
+def test_one_file_needs_a_page(run: Run, capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.main(["check", "trip", "--single-file"]) == 2
+    assert "--page" in capsys.readouterr().err
+    assert run.calls == 0
 
 
 def test_an_older_report_is_replaced(run: Run, trip: Path) -> None:

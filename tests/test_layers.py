@@ -21,26 +21,35 @@ MAY_IMPORT: dict[str, set[str]] = {
     "report": {"records"},
     "scan": {"records", "settings"},
     "rank": {"records", "settings"},
+    "card": {"records"},
     "diagnose": {"records", "settings", "optics"},
     "series": {"records", "settings", "optics"},
-    "examine": {"records", "settings", "decode", "measure"},
+    "pictures": {"records", "decode", "measure"},
+    "integrity": {"decode", "measure"},
+    "examine": {"records", "settings", "decode", "measure", "integrity", "pictures"},
     "run": {
         "records",
         "settings",
         "optics",
         "scan",
+        "card",
         "store",
         "workers",
         "examine",
+        "decode",
         "diagnose",
         "series",
         "rank",
     },
-    "cli": {"settings", "run", "report"},
+    "carry": {"records", "report"},
+    "words": {"settings", "report"},
+    "streams": {"report", "words"},
+    "commands": {"records", "settings", "run", "report", "carry", "words", "streams"},
+    "cli": {"settings", "run", "report", "words", "streams", "commands"},
     "__init__": {"records", "settings", "run"},
     "__main__": {"cli"},
 }
-PARTS_OF_IMAGE_LIBRARIES = {"rawpy", "PIL", "exifread", "lensfunpy", "imageio"}
+PARTS_OF_IMAGE_LIBRARIES = {"rawpy", "PIL", "simplejpeg", "exifread", "lensfunpy", "imageio"}
 MAY_USE_IMAGE_LIBRARIES = {"decode", "examine"}
 
 

@@ -372,3 +372,81 @@ def test_two_runs_at_once_give_the_same_report(card: Path) -> None:
         del report["counts"]["from_store"]
     assert reports[0] == reports[1]
     assert len(reports[0]["frames"]) == 8
+
+
+# ---------------------------------------------------------------- series
+
+
+def test_series_are_found_again_from_the_store_and_no_original_is_opened(card: Path) -> None:
+    plant(card, a1="scene 1 0.1", a2="scene 1 0.3", b1="scene 2 0.2", c="sharp 1.5")
+
+    first = check(card)
+    second = check(card)
+
+    assert [(each.kind, each.files, each.best) for each in first.series] == [
+        ("repeat", ("a1.jpg", "a2.jpg"), "a2.jpg")
+    ]
+    assert without_source(second) == without_source(first)
+    assert set(measured(card).values()) == {1}
+
+
+def test_a_repeat_that_is_not_the_best_says_so(card: Path) -> None:
+    plant(card, a1="scene 1 0.1", a2="scene 1 0.3")
+
+    rows = {frame.file: frame for frame in check(card).frames}
+
+    assert {row.series for row in rows.values()} == {"S01"}
+    assert (rows["a2.jpg"].verdict, rows["a2.jpg"].verdict_note) == ("keeper", None)
+    assert rows["a1.jpg"].verdict == "look-again"
+    assert rows["a1.jpg"].verdict_note == (
+        "Repeat of a2.jpg (S01). The best one is sharper: 3.00 times the energy of fine detail. "
+        "By itself it would be kept."
+    )
+
+
+def test_the_user_chooses_what_becomes_of_repeats(card: Path) -> None:
+    plant(card, a1="scene 1 0.1", a2="scene 1 0.3")
+
+    def verdicts(repeats: str) -> list[str]:
+        return sorted(frame.verdict for frame in check(card, repeats=repeats).frames)
+
+    assert verdicts("keep") == ["keeper", "keeper"]
+    assert verdicts("reject") == ["keeper", "reject"]
+
+
+def test_a_fault_in_finding_series_costs_no_row(
+    card: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fail(*_: object) -> None:
+        raise RuntimeError("planted")
+
+    monkeypatch.setattr("audit.series.find_series", fail)
+    plant(card, a1="scene 1 0.1", a2="scene 1 0.3")
+    recorder = Recorder()
+
+    report = check(card, recorder)
+
+    assert [frame.state for frame in report.frames] == ["measured", "measured"]
+    assert report.series == ()
+    assert recorder.warnings == ["series cannot be told: RuntimeError: planted"]
+
+
+def test_pictures_come_from_the_store_without_an_original(
+    card: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A second run can show every frame though no worker could be started."""
+    plant(card, one="sharp", two="sharp")
+    settings = Settings(cache=card.parent / "cache", jobs=1)
+    run.check([card], settings)
+
+    def refuse(*_: object, **__: object) -> None:
+        raise AssertionError("an original was opened")
+
+    monkeypatch.setattr(run, "run_tasks", refuse)
+    with run.open_audit([card], settings) as audit:
+        first, second = audit.report.frames
+        for frame in (first, second):
+            assert audit.picture(frame, "registration").startswith(b"picture of ")
+        assert audit.picture(first, "softest") == b""
+        nowhere = msgspec.structs.replace(first, file="no such frame")
+        assert audit.picture(nowhere, "registration") == b""

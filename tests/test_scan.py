@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from audit.errors import FolderError
-from audit.scan import HEAD_BYTES, Scan, display_name, scan, sniff_format
+from audit.scan import HEAD_BYTES, Scan, display_name, named_bytes, scan, sniff_format
 
 DATA = Path(os.environ.get("FRAME_AUDIT_DATA", Path(__file__).parents[2] / "shared" / "data"))
 needs_data = pytest.mark.skipif(not DATA.is_dir(), reason="real files are not here")
@@ -463,3 +463,19 @@ def test_depth_is_no_danger(tmp_path: Path) -> None:
 
     assert files(found) == ["a.jpg"]
     assert [skipped.reason for skipped in found.skipped] == ["cannot be read: File name too long"]
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        b"a.dng",
+        b"caf\xe9/b.dng",
+        "früh.dng".encode(),
+        rb"a\x41.dng",
+        rb"a\xe9.dng",
+        rb"\\x00\x5cx",
+        b"\xff\n",
+    ],
+)
+def test_a_written_name_leads_back_to_its_file(name: bytes) -> None:
+    assert named_bytes(display_name(name)) == name

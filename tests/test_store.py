@@ -481,3 +481,31 @@ def test_four_runs_at_once_lose_nothing(
     assert outputs == expected
     assert len(found) == rows_of(tmp_path) == 250
     assert warnings == []
+
+
+# ---------------------------------------------------------------- hashes of what was measured
+
+
+def test_hashes_below_a_folder_are_the_last_ones_of_any_version(
+    tmp_path: Path, reading: Reading, warnings: list[str]
+) -> None:
+    """A path is found whatever the file's size and time are now: that is what may have changed."""
+
+    def hashed(digest: str | None) -> Reading:
+        return msgspec.structs.replace(reading, file="a.dng", content_hash=digest)
+
+    with opened(tmp_path, warnings, version=1) as store:
+        store.put(frame_at(b"/card/a.dng", mtime_ns=1), hashed("old"))
+        store.put(frame_at(b"/card/sub/b.dng"), hashed("b"))
+        store.put(frame_at(b"/card2/c.dng"), hashed("c"))
+        store.put(frame_at(b"/card-x/d.dng"), hashed("d"))
+        store.put(frame_at(b"/card/none.dng"), hashed(None))
+    with opened(tmp_path, warnings, version=2) as store:
+        store.put(frame_at(b"/card/a.dng", mtime_ns=2), hashed("new"))
+        assert store.hashes_below(b"/card") == {
+            b"/card/a.dng": ("a.dng", "new"),
+            b"/card/sub/b.dng": ("a.dng", "b"),
+        }
+        assert store.hashes_below(b"/card/") == store.hashes_below(b"/card")
+        assert len(store.hashes_below(b"/")) == 4
+    assert warnings == []

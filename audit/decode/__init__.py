@@ -1,6 +1,7 @@
 """File to Exposure and pixels: the only user of the raw, JPEG, TIFF, Exif and lens libraries."""
 
 from audit.decode.frame import MAX_PIXELS, open_frame
+from audit.decode.jpeg import thumbnail
 from audit.decode.metadata import Metadata, ev100, read_metadata
 from audit.decode.planes import Decoded, Developed, Mosaic
 
@@ -13,4 +14,5 @@ __all__ = [
     "ev100",
     "open_frame",
     "read_metadata",
+    "thumbnail",
 ]

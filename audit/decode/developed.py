@@ -1,4 +1,4 @@
-"""Codes and tone curve of a JPEG or TIFF picture, by Pillow."""
+"""Codes and tone curve of a JPEG or TIFF picture: headers and TIFF by Pillow, JPEG by libjpeg."""
 
 import io
 import sys
@@ -14,8 +14,9 @@ from PIL import Image, JpegImagePlugin, TiffImagePlugin
 
 from audit.decode.curves import dcf_optional_curve, srgb_curve
 from audit.decode.icc import profile_curves
+from audit.decode.jpeg import MAX_SCANS, UnknownSampling, decode_jpeg, scans
 from audit.decode.metadata import Metadata
-from audit.decode.planes import Developed, Encoding
+from audit.decode.planes import Complaint, Developed, Encoding
 from audit.decode.tags import ORIENTATION
 from audit.errors import DamagedFrame, FrameError, TooLargeFrame, UnsupportedFrame
 
@@ -45,6 +46,11 @@ _UNKNOWN_KIND = (
 )
 """What Pillow says of sound files of a kind that it does not read."""
 
+_NOT_CHECKED = (
+    "Its colours are sampled in an uncommon way that the checking decoder does not know: it was not"
+    " checked for damage."
+)
+
 _KINDS = {"CMYK": "four printing inks (CMYK)", "1": "one bit a pixel", "LAB": "CIE L*a*b*"}
 _DEEP_GREY_MODES = ("I;16", "I;16L", "I;16B", "I;16N")
 
@@ -55,6 +61,8 @@ class DevelopedPixels:
 
     developed: Developed
     notes: tuple[str, ...]
+    complaint: Complaint | None
+    """What the decoder says is wrong with the codes."""
 
 
 def read_developed(
@@ -96,7 +104,12 @@ def read_developed(
     try:
         with warnings.catch_warnings(), _own_size_limit():
             warnings.simplefilter("ignore")  # of odd tags; what matters raises by itself
-            codes, profile = _codes(data, name, format, max_pixels)
+            codes: NDArray[np.uint8] | NDArray[np.uint16]
+            if format == "jpeg":
+                codes, profile, complaint, remarks = _jpeg_codes(data, name, max_pixels)
+            else:
+                codes, profile = _tiff_codes(data, name, max_pixels)
+                complaint, remarks = None, ()
     except FrameError:
         raise
     except MemoryError as error:
@@ -115,7 +128,14 @@ def read_developed(
         ) from error
     curve, encoding, notes = _curve(profile, codes, metadata)
     return DevelopedPixels(
-        developed=Developed(codes=codes, curve=curve, encoding=encoding), notes=notes
+        developed=Developed(
+            codes=codes,
+            curve=curve,
+            encoding=encoding,
+            profile=profile if isinstance(profile, bytes) and profile else None,
+        ),
+        notes=(*remarks, *notes),
+        complaint=complaint,
     )
 
 
@@ -179,18 +199,32 @@ def _refuse_size(
         )
 
 
-def _codes(
-    data: bytes,
-    name: str,
-    format: str,  # noqa: A002
-    max_pixels: int,
+def _jpeg_codes(
+    data: bytes, name: str, max_pixels: int
+) -> tuple[NDArray[np.uint8], object, Complaint | None, tuple[str, ...]]:
+    """Codes as stored, the embedded profile, what is wrong with the codes, and remarks."""
+    image = _opened(data, "jpeg")
+    _refuse_size(data, image, name, "jpeg", max_pixels)
+    profile = image.info.get("icc_profile")
+    found = scans(data)
+    if found > MAX_SCANS:
+        raise TooLargeFrame(f"{name}: expected at most {MAX_SCANS} scans, found {found:,}")
+    if image.mode not in (*_GREY_MODES, *_RGB_MODES):
+        raise _other_kind(image, name)
+    try:
+        codes, complaint = decode_jpeg(data, "GRAY" if image.mode in _GREY_MODES else "RGB")
+    except UnknownSampling:
+        return _eight_bit(image, name), profile, None, (_NOT_CHECKED,)
+    return codes, profile, complaint, ()
+
+
+def _tiff_codes(
+    data: bytes, name: str, max_pixels: int
 ) -> tuple[NDArray[np.uint8] | NDArray[np.uint16], object]:
     """Codes as stored, and the embedded profile."""
-    image = _opened(data, format)
-    _refuse_size(data, image, name, format, max_pixels)
+    image = _opened(data, "tiff")
+    _refuse_size(data, image, name, "tiff", max_pixels)
     profile = image.info.get("icc_profile")
-    if format == "jpeg":
-        return _eight_bit(image, name), profile
     orientation = image.getexif().get(ORIENTATION)
     if image.mode in _DEEP_GREY_MODES:
         return _as_stored(_deep_grey(image), orientation), profile
@@ -203,7 +237,11 @@ def _eight_bit(image: Any, name: str) -> NDArray[np.uint8]:
     for modes, plain in ((_GREY_MODES, "L"), (_RGB_MODES, "RGB")):
         if image.mode in modes:
             return np.asarray(image if image.mode == plain else image.convert(plain))
-    raise UnsupportedFrame(
+    raise _other_kind(image, name)
+
+
+def _other_kind(image: Any, name: str) -> UnsupportedFrame:
+    return UnsupportedFrame(
         f"{name}: expected a red-green-blue or grey picture of 8 or 16 bits, found"
         f" {_KINDS.get(image.mode, 'the pixel kind ' + image.mode)}",
         code="pixel-kind",

@@ -140,6 +140,7 @@ def _open_developed(data: bytes, name: str, format: str, max_pixels: int) -> Dec
         facts=facts,
         pixels=pixels.developed,
         notes=(*pixels.notes, *size_notes),
+        complaint=pixels.complaint,
     )
 
 

@@ -36,12 +36,18 @@ class Mosaic:
         A sensor without filters has the pattern ``[[1]]``.
     black_dn, white_dn : (pattern rows, pattern cols) float32 arrays
         Black level and nominal white level of each site of the pattern, DN.
+    white_balance : three floats or None
+        Multipliers of red, green and blue that the camera chose; for pictures, never for measures.
+    camera_from_xyz : (3, 3) float64 array or None
+        Camera colours of CIE XYZ under D65, in any scale, where LibRaw knows the camera.
     """
 
     samples: NDArray[np.uint16]
     pattern: NDArray[np.uint8]
     black_dn: NDArray[np.float32]
     white_dn: NDArray[np.float32]
+    white_balance: tuple[float, float, float] | None = None
+    camera_from_xyz: NDArray[np.float64] | None = None
 
     @property
     def is_bayer(self) -> bool:
@@ -74,11 +80,37 @@ class Developed:
         single one for all.
     encoding : str
         Where the curve comes from.
+    profile : bytes or None
+        Embedded ICC profile; for pictures, never for measures.
     """
 
     codes: NDArray[np.uint8] | NDArray[np.uint16]
     curve: tuple[NDArray[np.float32], ...]
     encoding: Encoding
+    profile: bytes | None = None
+
+    def linear(self, codes: NDArray[np.uint8] | NDArray[np.uint16]) -> NDArray[np.float32]:
+        """Linear light, 0..1, of some codes of this picture.
+
+        Parameters
+        ----------
+        codes : (rows, cols, 3) or (rows, cols) array
+            A small part: the lookup is not made in bands.
+        """
+        if codes.ndim == 2:
+            return np.take(self._table(0), codes)
+        planes = [np.take(self._table(c), codes[:, :, c]) for c in range(3)]
+        return np.stack(planes, axis=-1)
+
+    def coded(self, linear: NDArray[np.float32]) -> NDArray[np.uint8]:
+        """Codes of 8 bits whose linear light is nearest: the way back from `linear`."""
+        planes = linear[:, :, None] if linear.ndim == 2 else linear
+        coded = np.empty(planes.shape, np.uint8)
+        for channel in range(planes.shape[2]):
+            table = self._table(channel)
+            places = np.interp(planes[:, :, channel], table, np.linspace(0, 255, table.size))
+            coded[:, :, channel] = np.rint(places)
+        return coded.reshape(linear.shape)
 
     def channel_linear(self, channel: int) -> NDArray[np.float32]:
         """Linear light of one channel, 0..1.
@@ -119,6 +151,15 @@ class Developed:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Complaint:
+    """What a decoder found wrong with data that it decoded all the same."""
+
+    words: str
+    lost_share: float | None
+    """Share of the rows from the first bad place on; ``None`` where it cannot be told."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Decoded:
     """One frame, opened: what the camera wrote and what its pixels hold."""
 
@@ -127,3 +168,5 @@ class Decoded:
     pixels: Mosaic | Developed
     notes: tuple[str, ...]
     """Sentences about this file that a person should know."""
+    complaint: Complaint | None = None
+    """Not ``None``: the pixels are damaged."""

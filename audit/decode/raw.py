@@ -166,10 +166,34 @@ def _pixels(raw: Any, name: str) -> RawPixels:
             " columns differ in scale."
         )
     return RawPixels(
-        mosaic=Mosaic(samples=samples, pattern=pattern, black_dn=black_dn, white_dn=white_dn),
+        mosaic=Mosaic(
+            samples=samples,
+            pattern=pattern,
+            black_dn=black_dn,
+            white_dn=white_dn,
+            white_balance=_white_balance(raw),
+            camera_from_xyz=_camera_from_xyz(raw),
+        ),
         tags=_tags(raw),
         notes=tuple(notes),
     )
+
+
+def _white_balance(raw: Any) -> tuple[float, float, float] | None:
+    """Multipliers as shot, else LibRaw's for daylight; ``None`` where neither makes sense."""
+    if raw.num_colors == 1:
+        return None
+    for levels in (raw.camera_whitebalance, raw.daylight_whitebalance):
+        red, green, blue = (float(level) for level in levels[:3])
+        if all(0 < level < float("inf") for level in (red, green, blue)):
+            return red, green, blue
+    return None
+
+
+def _camera_from_xyz(raw: Any) -> NDArray[np.float64] | None:
+    """LibRaw's colour matrix of the camera, where it has one."""
+    matrix = np.asarray(raw.rgb_xyz_matrix, dtype=np.float64)[:3]
+    return matrix if raw.num_colors == 3 and matrix.any() else None
 
 
 def _colour_indices(raw: Any) -> NDArray[np.uint8]:
@@ -232,6 +256,7 @@ def _refuse_lost_rows(samples: NDArray[np.uint16], name: str) -> None:
             f"{name}: expected samples with noise in every row, found {lost.size:,} of {rows:,}"
             f" rows that are all zero, from row {lost[0]:,} on",
             code="lost-rows",
+            lost_share=lost.size / rows,
         )
 
 

@@ -2,7 +2,7 @@
 
 The Exif libraries read the values. This walk does what they do not: it finds a maker note that
 claims to be larger than its file (on which a reader can loop for ever), text of the UTF-8 type
-that Exif 3.0 added, and large binary entries such as an embedded JPEG.
+that Exif 3.0 added, large binary entries such as an embedded JPEG, and the thumbnail.
 """
 
 import struct
@@ -16,6 +16,9 @@ UTF8_TYPE = 129
 
 _TYPE_BYTES = {1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 6: 1, 7: 1, 8: 2, 9: 4, 10: 8, 11: 4, 12: 8, 13: 4}
 _TYPE_BYTES[UTF8_TYPE] = 1
+
+JPEG_OFFSET, JPEG_LENGTH = 513, 514
+"""Exif 2.32, 4.6.4: JPEGInterchangeFormat and its length."""
 
 MAX_TEXT_BYTES = 4096
 """Longest text that is read; names of software and lenses are far shorter (guess)."""
@@ -56,6 +59,34 @@ def directory_entries(block: bytes) -> Iterator[Entry]:
         if entry.tag == EXIF_POINTER and entry.offset + 4 <= len(block):
             (exif,) = struct.unpack_from(order + "I", block, entry.offset)
             yield from _directory(block, order, exif)
+
+
+def thumbnail_bytes(block: bytes) -> bytes:
+    """JPEG thumbnail that the second directory of a TIFF block points to; empty without one.
+
+    Parameters
+    ----------
+    block : bytes
+        May be hostile.
+    """
+    order = {b"II": "<", b"MM": ">"}.get(block[:2])
+    if order is None or len(block) < 8:
+        return b""
+    (first,) = struct.unpack_from(order + "I", block, 4)
+    if first + 2 > len(block):
+        return b""
+    (count,) = struct.unpack_from(order + "H", block, first)
+    link = first + 2 + 12 * count
+    if link + 4 > len(block):
+        return b""
+    (second,) = struct.unpack_from(order + "I", block, link)
+    places = {
+        entry.tag: struct.unpack_from(order + "I", block, entry.offset)[0]
+        for entry in _directory(block, order, second)
+        if entry.tag in (JPEG_OFFSET, JPEG_LENGTH) and entry.offset + 4 <= len(block)
+    }
+    start = places.get(JPEG_OFFSET, len(block))
+    return block[start : start + places.get(JPEG_LENGTH, 0)]
 
 
 def _directory(block: bytes, order: str, start: int) -> Iterator[Entry]:

@@ -8,6 +8,7 @@ from audit.diagnose.aperture import diffraction, sharpened
 from audit.diagnose.batch import soft_side
 from audit.diagnose.case import Case
 from audit.diagnose.damage import damage
+from audit.diagnose.dust import dust
 from audit.diagnose.kinds import KINDS
 from audit.diagnose.light import blocked_shadows, clipped_highlights, haze, no_edges, noise
 from audit.diagnose.motion import subject_motion
@@ -22,7 +23,7 @@ from audit.optics.diffraction import (
 from audit.records import Finding, Limits, Print, Reading, Record, Sensor, Severity, Sharpness
 from audit.settings import Settings
 
-__all__ = ["KINDS", "Judgement", "damage", "judge", "judge_together"]
+__all__ = ["KINDS", "Judgement", "damage", "dust", "judge", "judge_together"]
 
 RULES = (
     softness,
@@ -114,6 +115,7 @@ def _limits(case: Case) -> Limits:
         diffraction_n=diffraction_limited_n(pitch_um, criterion),
         diffraction_criterion=criterion.meaning,
         handheld_shutter_s=case.handheld_s,
+        ceiling_edge_width_px=case.physical_px,
     )
 
 

@@ -14,8 +14,8 @@ def damage(unread: Unread) -> tuple[Finding, ...]:
     Returns
     -------
     tuple of Finding
-        Empty for files that could not be read for another reason. The share that is lost is
-        unknown: the picture was not decoded.
+        Empty for files that could not be read for another reason. The value is the part of the
+        picture that is lost, ``None`` where it cannot be told.
     """
     if unread.state != "damaged":
         return ()
@@ -23,7 +23,7 @@ def damage(unread: Unread) -> tuple[Finding, ...]:
         finding(
             "damaged",
             "fault",
-            None,
+            unread.lost_share,
             None,
             confidence=0.95,
             message=f"The file is broken or cut short ({unread.message}).",

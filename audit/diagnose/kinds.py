@@ -50,6 +50,6 @@ KINDS: dict[FindingCode, FindingKind] = {
         "sharpened", "ratio", "Is the file crisper than physics allows, so its figures are made?"
     ),
     "damaged": FindingKind("damaged", "share", "Is a part of the picture lost in the file?"),
-    "dust": FindingKind("dust", "spots", "Does dust on the sensor show?"),
+    "dust": FindingKind("dust", "share", "Does dust on the sensor show?"),
     "odd-settings": FindingKind("odd settings", "frames", "Was a setting left from before?"),
 }

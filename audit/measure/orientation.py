@@ -64,6 +64,49 @@ def viewed_tile(tile: tuple[int, int], shape: tuple[int, int], orientation: int)
     return int(row), int(col)
 
 
+def stored_tile(
+    tile: tuple[int, int], shape: tuple[int, int], orientation: int
+) -> tuple[tuple[int, int], tuple[int, int]]:
+    """Place of a viewed tile in the map as stored, and that map's rows and columns.
+
+    Parameters
+    ----------
+    tile : (row, col)
+        In viewed orientation.
+    shape : (rows, cols)
+        Of the viewed map.
+    orientation : int
+        Exif Orientation, 1 to 8.
+    """
+    stored_shape = shape[::-1] if orientation in TRANSPOSED else shape
+    numbers = np.arange(shape[0] * shape[1]).reshape(stored_shape)
+    row, col = divmod(int(viewed(numbers, orientation)[tile]), stored_shape[1])
+    return (row, col), stored_shape
+
+
+def viewed_box(
+    box: tuple[float, float, float, float], orientation: int
+) -> tuple[float, float, float, float]:
+    """Turn a box (top, left, height, width; shares of the frame) as its picture is looked at.
+
+    Parameters
+    ----------
+    box : four floats
+        In the stored frame.
+    orientation : int
+        Exif Orientation, 1 to 8.
+    """
+    top, left, height, width = box
+    if orientation in TRANSPOSED:
+        top, left, height, width = left, top, width, height
+    rows, cols = STEPS_AFTER_TRANSPOSE[orientation]
+    if rows < 0:
+        top = 1.0 - top - height
+    if cols < 0:
+        left = 1.0 - left - width
+    return top, left, height, width
+
+
 def viewed_angle_deg(angle_deg: float, orientation: int) -> float:
     """Direction of a line once its picture is turned the way it is looked at.
 

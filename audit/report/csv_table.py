@@ -1,22 +1,28 @@
 """The report as a table for a spreadsheet: one row a frame (``docs/csv-format.md``).
 
-Text that a spreadsheet might take for a formula starts with an apostrophe (CWE-1236); numbers are
-written as numbers, unknown as an empty cell.
+Text that a spreadsheet might take for a formula gets an apostrophe (CWE-1236); numbers are written
+as numbers, unknown as an empty cell.
 """
 
 import csv
 import math
+import re
 from collections.abc import Iterable
 from typing import TextIO
 
 from audit.records import AuditedFrame, Clipping, Report
-from audit.report.digest import main_sentence, standing, weighty
+from audit.report.digest import main_sentence, place_in_series, series_of, standing, weighty
 from audit.report.text import without_surrogates
 
 Cell = str | float | int | bool | None
 
-FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n")
-"""First characters that make a spreadsheet compute (CWE-1236; OWASP, CSV injection)."""
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
+"""First characters that make a spreadsheet compute, the full-width ones with some input languages
+(CWE-1236; OWASP, CSV injection; from memory)."""
+
+_CELL_STARTS = re.compile(rf"(^|[;\t\r\n])(?=[{re.escape(''.join(FORMULA_STARTS))}])")
+"""Where a cell may start: where the text does, and where a spreadsheet that takes another sign for
+the separator, or no notice of the quotes, would start a new cell inside it."""
 
 EXPOSURE_FIELDS = (
     "make",
@@ -99,6 +105,9 @@ COLUMNS = (
     "noise_sigma_dn",
     "snr_midtone",
     *LIMIT_FIELDS,
+    "series_kind",
+    "series_place",
+    "verdict_note",
 )
 """Promised in this order; new columns are added at the end only."""
 
@@ -112,9 +121,10 @@ def write(report: Report, out: TextIO) -> None:
 
 
 def safe_cell(text: str) -> str:
-    """Mark text that a spreadsheet might take for a formula with an apostrophe."""
+    """Set an apostrophe before all that a spreadsheet might take for the start of a formula."""
     text = without_surrogates(text)
-    return f"'{text}" if text.startswith(FORMULA_STARTS) or "\0" in text else text
+    marked = _CELL_STARTS.sub(r"\1'", text)
+    return f"'{marked}" if "\0" in text and marked[0] != "'" else marked
 
 
 def _written(cell: Cell) -> Cell:
@@ -151,6 +161,10 @@ def _cells(report: Report, frame: AuditedFrame) -> Iterable[Cell]:
     yield from _clipping_cells(frame.clipping)
     yield from _fields(frame.noise, ("sigma_dn", "snr_midtone"))
     yield from _fields(frame.limits, LIMIT_FIELDS)
+    series = series_of(report, frame)
+    yield None if series is None else series.kind
+    yield None if series is None else place_in_series(series, frame)
+    yield frame.verdict_note
 
 
 def _clipping_cells(clipping: Clipping | None) -> Iterable[Cell]:

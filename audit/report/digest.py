@@ -4,8 +4,30 @@ from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from audit.records import AuditedFrame, Finding, FindingCode, Report, Severity, Verdict
-from audit.report.units import figure
+from audit.records import (
+    AuditedFrame,
+    Finding,
+    FindingCode,
+    Print,
+    Report,
+    Series,
+    Severity,
+    Verdict,
+)
+from audit.report.units import (
+    counted,
+    figure,
+    length,
+    number,
+    percent,
+    shutter,
+    sides_cm,
+    sides_in,
+    wished_print,
+)
+
+CLOSE_VIEWING_CM = 25.0
+"""Nearest comfortable reading distance; the records' ``close_long_cm`` is for it."""
 
 VERDICT_WORDS: dict[Verdict, str] = {
     "keeper": "keep",
@@ -52,7 +74,9 @@ def weighty(frame: AuditedFrame) -> tuple[Finding, ...]:
 
 
 def plain_reason(frame: AuditedFrame) -> str | None:
-    """Say why a measured frame without any weighty finding is no keeper."""
+    """Say why a measured frame is no keeper, where its series or no weighty finding says it."""
+    if frame.verdict_note is not None:
+        return frame.verdict_note
     if frame.state != "measured" or frame.verdict == "keeper" or weighty(frame):
         return None
     share = target_share(frame)
@@ -67,6 +91,86 @@ def plain_reason(frame: AuditedFrame) -> str | None:
 def main_sentence(frame: AuditedFrame) -> str | None:
     """Say in one sentence what matters most about a frame; ``None`` if it is simply a keeper."""
     return next((finding.message for finding in weighty(frame)), None) or plain_reason(frame)
+
+
+def series_of(report: Report, frame: AuditedFrame) -> Series | None:
+    """Return the series that a frame belongs to."""
+    return next((series for series in report.series if series.id == frame.series), None)
+
+
+def place_in_series(series: Series, frame: AuditedFrame) -> int | None:
+    """Place of a frame in its series, 1 for the best."""
+    return series.order.index(frame.file) + 1 if frame.file in series.order else None
+
+
+def series_words(series: Series) -> str:
+    """Give a series' kind, its number of frames, the first, the last and the best of them."""
+    first = series.files[0]
+    last = beside(series.files[-1], first)
+    best = "" if series.best is None else f"; best {beside(series.best, first)}"
+    frames = counted(len(series.files), "frame")
+    return f"{kind_words(series.kind)}, {frames}: {first} to {last}{best}"
+
+
+def beside(file: str, other: str) -> str:
+    """Name a file next to another one: its folders are left out where they are the same.
+
+    >>> beside("day-2/b.jpg", "day-2/a.jpg")
+    'b.jpg'
+    """
+    folder, _, name = file.rpartition("/")
+    return name if folder == other.rpartition("/")[0] else file
+
+
+def exposure_words(frame: AuditedFrame) -> str:
+    """Shutter, aperture, ISO and focal length as the camera wrote them; empty if it did not."""
+    exposure = frame.exposure
+    if exposure is None:
+        return ""
+    parts = (
+        None if exposure.shutter_s is None else shutter(exposure.shutter_s),
+        None if exposure.aperture_n is None else f"f/{number(exposure.aperture_n)}",
+        None if exposure.iso is None else f"ISO {number(exposure.iso)}",
+        None if exposure.focal_mm is None else f"{number(exposure.focal_mm)} mm",
+    )
+    return " ".join(part for part in parts if part is not None)
+
+
+def figures_of(finding: Finding) -> str:
+    """Give a finding's value, limit and confidence."""
+    parts = []
+    if finding.value is not None:
+        parts.append(f"found {figure(finding.value, finding.unit)}")
+    if finding.limit is not None:
+        parts.append(f"limit {figure(finding.limit, finding.unit)}")
+    parts.append(f"confidence {percent(finding.confidence)}")
+    return ", ".join(parts)
+
+
+def holds_at(size: Print) -> tuple[str, str]:
+    """Give the print that holds, in cm and inches: from the chosen distance, and from close by."""
+    close_short_cm = size.close_long_cm * size.short_cm / size.long_cm if size.long_cm else 0.0
+    chosen, close = (
+        f"{sides_cm(long_cm, short_cm)} cm ({sides_in(long_cm, short_cm)} in)"
+        f" seen from {length(viewing_cm)}"
+        for viewing_cm, long_cm, short_cm in (
+            (size.viewing_cm, size.long_cm, size.short_cm),
+            (CLOSE_VIEWING_CM, size.close_long_cm, close_short_cm),
+        )
+    )
+    return chosen, close
+
+
+def held_against(report: Report) -> str:
+    """Say against which print the frames were held."""
+    settings = report.settings
+    seen = f"seen from {length(settings.viewing_cm)}"
+    if settings.print_long_cm is not None and settings.print_short_cm is not None:
+        size = wished_print(settings.print_long_cm, settings.print_short_cm)
+        return f"held against a print of {size}, {seen}"
+    share = settings.limits.get("keeper_share")
+    part = percent(share) if isinstance(share, float) else "a fixed part"
+    return f"held against {part} of the print that a fully sharp frame of its size gives, {seen}"
 
 
 def target_share(frame: AuditedFrame) -> float | None:

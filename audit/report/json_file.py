@@ -20,19 +20,24 @@ _NEEDS_NUMBER = re.compile(r"[\x7f-\U0010ffff]")
 
 
 def write(report: Report, out: TextIO) -> None:
-    r"""Write the report as indented JSON that ends with a newline.
+    """Write the report as indented JSON that ends with a newline."""
+    out.write(f"{json_text(report, indent=2)}\n")
+
+
+def json_text(value: Any, *, indent: int | None = None) -> str:
+    r"""Give a record as JSON, on one line unless it is indented.
 
     Unknown is ``null``; NaN and infinity become ``null`` too. Characters that could steer a
     terminal are escaped, which JSON readers undo. Lone surrogates, which no reader accepts, are
     shown as ``\xNN`` or ``\uNNNN``.
     """
     try:
-        packed = msgspec.json.encode(report)
+        packed = msgspec.json.encode(value)
     except UnicodeEncodeError:
-        packed = msgspec.json.encode(_cleaned(msgspec.to_builtins(report)))
-    text = msgspec.json.format(packed, indent=2).decode()
-    out.write(_NEEDS_NUMBER.sub(_escaped, text))
-    out.write("\n")
+        packed = msgspec.json.encode(_cleaned(msgspec.to_builtins(value)))
+    if indent is not None:
+        packed = msgspec.json.format(packed, indent=indent)
+    return _NEEDS_NUMBER.sub(_escaped, packed.decode())
 
 
 def schema() -> dict[str, Any]:

@@ -5,8 +5,10 @@ from typing import TextIO
 from rich.console import Console
 from rich.progress import (
     BarColumn,
+    DownloadColumn,
     MofNCompleteColumn,
     Progress,
+    ProgressColumn,
     TaskID,
     TextColumn,
     TimeElapsedColumn,
@@ -50,11 +52,17 @@ class StandardError:
 
     def start(self, total: int) -> None:
         """Show the bar for so many frames."""
+        self._show(total, MofNCompleteColumn(), TextColumn("frames"))
+
+    def start_bytes(self, total: int) -> None:
+        """Show the bar for so many bytes."""
+        self._show(total, DownloadColumn())
+
+    def _show(self, total: int, *amounts: ProgressColumn) -> None:
         if self._quiet or not self._console.is_terminal:
             return
         self._bar = Progress(
-            MofNCompleteColumn(),
-            TextColumn("frames"),
+            *amounts,
             BarColumn(bar_width=None),
             TimeElapsedColumn(),
             TextColumn("gone,"),
@@ -70,9 +78,13 @@ class StandardError:
 
     def advance(self, name: str) -> None:
         """One frame more is done; show its name."""
+        self.advance_by(1, name)
+
+    def advance_by(self, amount: float, name: str) -> None:
+        """So much more is done; show the name of the file at hand."""
         if self._bar is not None:
             shown = self._safe(name.rpartition("/")[2])[-NAME_WIDTH:]
-            self._bar.update(self._task, advance=1, description=shown)
+            self._bar.update(self._task, advance=amount, description=shown)
 
     def finish(self) -> None:
         """Take the bar away; harmless if there is none."""

@@ -5,15 +5,18 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TextIO
 
-from audit.records import AuditedFrame, Report, Verdict
+from audit.records import AuditedFrame, DustSpot, Report, Verdict
 from audit.report.digest import (
     SEVERITY_WORDS,
     VERDICT_WORDS,
     causes,
     excused,
+    exposure_words,
+    held_against,
     kind_words,
     lens_remarks,
     plain_reason,
+    series_words,
     standing,
     target_share,
     unread,
@@ -23,26 +26,34 @@ from audit.report.screen import COMMAND, PLAIN, QUIET, STRONG, Screen
 from audit.report.text import inert
 from audit.report.units import (
     CANNOT_TELL,
+    counted,
     edge_width,
-    length,
     number,
     percent,
-    shutter,
     sides_cm,
     sides_in,
-    wished_print,
 )
 
 GAP = "  "
 ROWS_OF_A_VERDICT = 25
 """Rows of one verdict in the short list: about one screen (project's choice)."""
+SERIES_SHOWN = 25
+NOTES_OF_A_SERIES = 2
+"""Series in the short list, and sentences on each (project's choice)."""
 NARROWEST_FILE = 16
 USUAL_VIEWING_CM = 50.0
-"""Default of ``--viewing``; a suggested command leaves it out."""
+USUAL_REPEATS = "look-again"
+"""Defaults of ``--viewing`` and ``--repeats``; a suggested command leaves them out."""
 SENTENCE_INDENT = 6
 
 ROW_STYLES: dict[Verdict, str] = {"keeper": STRONG, "look-again": PLAIN, "reject": QUIET}
 
+CARD_NOTES = 8
+"""Notes on the files as a whole in the short list (project's choice)."""
+
+NO_BACKUP = (
+    "This is no backup and no proof: format a card only when two copies of it were read back whole."
+)
 TEST_PRINT = (
     "A verdict is arithmetic on one file. Before you order the large print, "
     "make a test print of a part of it at full size."
@@ -88,7 +99,8 @@ def write(
     screen = Screen(out, width=width, colour=colour)
     _write_rows(screen, report, everything=everything)
     _write_unread(screen, report)
-    _write_series(screen, report)
+    _write_series(screen, report, everything=everything)
+    _write_card(screen, report, everything=everything)
     _write_skipped(screen, report, everything=everything)
     _write_summary(screen, report)
 
@@ -131,19 +143,6 @@ def _blocked(frame: AuditedFrame) -> str:
     return CANNOT_TELL if frame.clipping is None else percent(frame.clipping.shadow_share.any)
 
 
-def _exposure(frame: AuditedFrame) -> str:
-    exposure = frame.exposure
-    if exposure is None:
-        return ""
-    parts = (
-        None if exposure.shutter_s is None else shutter(exposure.shutter_s),
-        None if exposure.aperture_n is None else f"f/{number(exposure.aperture_n)}",
-        None if exposure.iso is None else f"ISO {number(exposure.iso)}",
-        None if exposure.focal_mm is None else f"{number(exposure.focal_mm)} mm",
-    )
-    return " ".join(part for part in parts if part is not None)
-
-
 FIGURES = (
     Column(heading="print cm", cell=_print_cm),
     Column(heading="print in", cell=_print_in, from_width=96),
@@ -151,7 +150,7 @@ FIGURES = (
     Column(heading="edge px", cell=_edge, from_width=64),
     Column(heading="clipped", cell=_clipped, from_width=72),
     Column(heading="blocked", cell=_blocked, from_width=118),
-    Column(heading="exposure", cell=_exposure, from_width=136),
+    Column(heading="exposure", cell=exposure_words, from_width=136),
 )
 
 
@@ -228,21 +227,31 @@ def _write_unread(screen: Screen, report: Report) -> None:
         screen.paragraph(reason, indent=SENTENCE_INDENT, label=f"{kind_words(frame.state)}: ")
 
 
-def _write_series(screen: Screen, report: Report) -> None:
+def _write_series(screen: Screen, report: Report, *, everything: bool) -> None:
     if report.series:
         screen.heading("Series")
-    for series in report.series:
-        best = "" if series.best is None else f", best {series.best}"
-        text = f"{kind_words(series.kind)}, {_count(len(series.files), 'frame')}{best}"
-        screen.paragraph(text, indent=2, label=f"{series.id}  ")
-        for note in series.notes:
+    shown = report.series if everything else report.series[:SERIES_SHOWN]
+    for series in shown:
+        screen.paragraph(series_words(series), indent=2, label=f"{series.id}  ")
+        for note in series.notes if everything else series.notes[:NOTES_OF_A_SERIES]:
             screen.paragraph(note, indent=SENTENCE_INDENT)
+    if len(report.series) > len(shown):
+        screen.line((f"      ... {len(report.series) - len(shown)} more series (--all)", QUIET))
     if report.dust:
         screen.heading("Dust")
     for spot in report.dust:
-        place = f"{percent(spot.x_share)} from the left, {percent(spot.y_share)} from the top"
-        seen = f"seen in {_count(spot.frames, 'frame')}"
-        screen.paragraph(f"body {spot.body}: {place} of the stored frame, {seen}", indent=2)
+        screen.paragraph(f"body {spot.body}: {_dust_words(spot)}", indent=2)
+
+
+def _dust_words(spot: DustSpot) -> str:
+    """One spot of dust: where, how large, how dark, and in how many frames."""
+    at = "" if spot.aperture_n is None else f" at f/{number(spot.aperture_n)}"
+    size = "" if spot.diameter_um is None else f" ({number(spot.diameter_um)} µm)"
+    return (
+        f"{percent(spot.x_share)} from the left, {percent(spot.y_share)} from the top of the "
+        f"stored frame, {percent(spot.diameter_share)} of its width across{size}, "
+        f"{percent(spot.contrast)} darker{at}, seen in {counted(spot.frames, 'frame')}"
+    )
 
 
 def _write_skipped(screen: Screen, report: Report, *, everything: bool) -> None:
@@ -251,6 +260,19 @@ def _write_skipped(screen: Screen, report: Report, *, everything: bool) -> None:
     screen.heading("Left out")
     for skipped in report.skipped:
         screen.paragraph(f"{skipped.file}: {skipped.reason}", indent=2)
+
+
+def _write_card(screen: Screen, report: Report, *, everything: bool) -> None:
+    """Write what a photographer should look at before the card is formatted."""
+    if not report.card:
+        return
+    screen.heading("The files as a whole")
+    shown = report.card if everything else report.card[:CARD_NOTES]
+    for note in shown:
+        screen.paragraph(note.message, indent=2)
+    if len(shown) < len(report.card):
+        screen.paragraph(f"{len(report.card) - len(shown)} more (--all lists them)", indent=2)
+    screen.paragraph(NO_BACKUP, indent=2, style=QUIET)
 
 
 def _write_summary(screen: Screen, report: Report) -> None:
@@ -263,10 +285,10 @@ def _write_summary(screen: Screen, report: Report) -> None:
         f"{counts.unread} unread",
     ]
     where = ", ".join(report.folders)
-    total = _count(counts.frames, "frame") if counts.frames else "no photograph was found"
+    total = counted(counts.frames, "frame") if counts.frames else "no photograph was found"
     screen.paragraph(f"{', '.join(parts)}: {total} in {where}", indent=2)
     if counts.skipped:
-        files = _count(counts.skipped, "file")
+        files = counted(counts.skipped, "file")
         screen.paragraph(f"{files} left out (--all lists them with the reason)", indent=2)
     if report.interrupted:
         screen.paragraph(
@@ -295,17 +317,8 @@ def _write_lens_remarks(screen: Screen, report: Report) -> None:
 
 
 def _held_against(report: Report) -> str:
-    settings = report.settings
-    seen = f"seen from {length(settings.viewing_cm)}"
-    if settings.print_long_cm is not None and settings.print_short_cm is not None:
-        size = wished_print(settings.print_long_cm, settings.print_short_cm)
-        return f"held against a print of {size}, {seen}"
-    share = settings.limits.get("keeper_share")
-    part = percent(share) if isinstance(share, float) else "a fixed part"
-    return (
-        f"held against {part} of the print that a fully sharp frame of its size gives, {seen}; "
-        "name your own print with --print 90x60cm"
-    )
+    hint = "" if report.settings.print_long_cm else "; name your own print with --print 90x60cm"
+    return f"{held_against(report)}{hint}"
 
 
 def _write_causes(screen: Screen, report: Report) -> None:
@@ -314,7 +327,7 @@ def _write_causes(screen: Screen, report: Report) -> None:
         return
     screen.heading("Causes, commonest first")
     kind_width = max(len(cause.kind) for cause in found)
-    counts = [_count(cause.frames, "frame") for cause in found]
+    counts = [counted(cause.frames, "frame") for cause in found]
     count_width = max(len(count) for count in counts)
     for cause, count in zip(found, counts, strict=True):
         label = f"{kind_words(cause.kind):<{kind_width}}{GAP}{count:>{count_width}}{GAP}"
@@ -348,6 +361,8 @@ def _why_command(report: Report, frame: AuditedFrame) -> str:
         words += ["--print", f"{settings.print_long_cm:g}x{settings.print_short_cm:g}cm"]
     if settings.viewing_cm != USUAL_VIEWING_CM:
         words += ["--viewing", f"{settings.viewing_cm:g}cm"]
+    if settings.repeats != USUAL_REPEATS:
+        words += ["--repeats", settings.repeats]
     return shlex.join(words)
 
 
@@ -364,7 +379,3 @@ def _path(report: Report, frame: AuditedFrame) -> str:
 def _name(report: Report, frame: AuditedFrame) -> str:
     """Name of a frame below its folder, or with it where there are several."""
     return frame.file if len(report.folders) == 1 else _path(report, frame)
-
-
-def _count(number_of: int, noun: str) -> str:
-    return f"{number_of} {noun}" if number_of == 1 else f"{number_of} {noun}s"

@@ -98,6 +98,15 @@ def tenths(value: float) -> str:
     return f"{value:.1f}".removesuffix(".0")
 
 
+def counted(number_of: int, noun: str) -> str:
+    """Give a number of things.
+
+    >>> counted(1, "frame"), counted(3, "frame")
+    ('1 frame', '3 frames')
+    """
+    return f"{number_of} {noun}" if number_of == 1 else f"{number_of} {noun}s"
+
+
 def figure(value: float, unit: str) -> str:
     """Give a figure in its unit, shares in percent and times as shutter times."""
     if unit == "share":

@@ -12,6 +12,7 @@ from audit.records import (
     FindingCode,
     PerColour,
     Report,
+    SeriesKind,
     Sharpness,
     SharpnessMap,
 )
@@ -19,8 +20,13 @@ from audit.report.digest import (
     SEVERITY_WORDS,
     VERDICT_WORDS,
     excused,
+    figures_of,
+    holds_at,
     kind_words,
+    place_in_series,
     plain_reason,
+    series_of,
+    series_words,
     standing,
     target_share,
 )
@@ -33,13 +39,8 @@ from audit.report.units import (
     number,
     percent,
     shutter,
-    sides_cm,
-    sides_in,
     tenths,
 )
-
-CLOSE_VIEWING_CM = 25.0
-"""Nearest comfortable reading distance; the records' ``close_long_cm`` is for it."""
 
 LABEL_WIDTH = 22
 MAP_CELL_WIDTH = 5
@@ -75,7 +76,7 @@ LIMITS_BEHIND: dict[FindingCode, tuple[str, ...]] = {
     "no-edges": (),
     "sharpened": ("sharpened_ratio",),
     "damaged": (),
-    "dust": (),
+    "dust": ("dust_contrast",),
     "odd-settings": (),
 }
 """Limits that each kind of finding is judged by, as named in the settings."""
@@ -149,10 +150,20 @@ class _Sheet:
             self.pair("companions", ", ".join(frame.companions))
         if frame.measured_file is not None:
             self.pair("measured file", frame.measured_file)
-        if frame.series is not None:
-            self.pair("series", frame.series)
+        self.series(frame)
         for note in frame.notes:
             self.pair("note", note)
+
+    def series(self, frame: AuditedFrame) -> None:
+        series = series_of(self.report, frame)
+        if series is None:
+            return
+        self.pair("series", f"{series.id}, {series_words(series)}")
+        place = place_in_series(series, frame)
+        if place is not None:
+            self.pair("place in it", f"{place} of {len(series.order)}, {_ORDERS[series.kind]}")
+        for note in series.notes:
+            self.pair("of the series", note)
 
     def exposure(self, frame: AuditedFrame) -> None:
         if frame.exposure is None:
@@ -281,13 +292,7 @@ class _Sheet:
             self.screen.paragraph(finding.advice, indent=INDENT)
         if finding.excused_by is not None:
             self.screen.paragraph(finding.excused_by, indent=INDENT, label="excused by: ")
-        parts = []
-        if finding.value is not None:
-            parts.append(f"found {figure(finding.value, finding.unit)}")
-        if finding.limit is not None:
-            parts.append(f"limit {figure(finding.limit, finding.unit)}")
-        parts.append(f"confidence {percent(finding.confidence)}")
-        self.screen.paragraph(", ".join(parts), indent=INDENT)
+        self.screen.paragraph(figures_of(finding), indent=INDENT)
         self.sources(LIMITS_BEHIND[finding.kind])
 
     def sources(self, names: Sequence[str]) -> None:
@@ -305,13 +310,8 @@ class _Sheet:
         if size is None:
             return
         self.screen.heading("Print")
-        close_short_cm = size.close_long_cm * size.short_cm / size.long_cm if size.long_cm else 0.0
-        for viewing_cm, long_cm, short_cm in (
-            (size.viewing_cm, size.long_cm, size.short_cm),
-            (CLOSE_VIEWING_CM, size.close_long_cm, close_short_cm),
-        ):
-            sides = f"{sides_cm(long_cm, short_cm)} cm ({sides_in(long_cm, short_cm)} in)"
-            self.pair("holds at", f"{sides} seen from {length(viewing_cm)}")
+        for held in holds_at(size):
+            self.pair("holds at", held)
         share = target_share(frame)
         of_it = "" if share is None else f"; holds at {figure(share, 'share')} of it"
         self.pair("target, long side", f"{length(size.target_long_cm)}{of_it}")
@@ -334,6 +334,14 @@ class _Sheet:
 
 SMALLEST_GAIN_CM = 0.5
 """Prints are not cut finer."""
+
+_ORDERS: dict[SeriesKind, str] = {
+    "repeat": "best first",
+    "exposure-bracket": "by fine detail",
+    "focus-bracket": "by fine detail",
+    "shutter-variants": "by fine detail",
+    "panorama": "in order of time",
+}
 
 _HELD_BACK = {
     "pixels": "the number of pixels: it is sharp to the last one",

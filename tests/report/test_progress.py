@@ -44,3 +44,14 @@ def test_a_terminal_gets_the_count_and_the_inert_name(monkeypatch: pytest.Monkey
     assert "1/3" in re.sub(r"\x1b\[[\d;?]*[a-zA-Z]", "", text)
     assert "\\x1b[2J" in re.sub(r"\x1b\[[\d;]*m", "", text)
     assert "\x1b[2J" not in text
+
+
+def test_bytes_are_shown_as_bytes(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("TERM", "xterm")
+    monkeypatch.setenv("COLUMNS", "120")
+    out = Terminal()
+    messages = StandardError(out)
+    messages.start_bytes(3_000_000)
+    messages.advance_by(1_500_000, "VK50_0101.dng")
+    messages.finish()
+    assert "1.5/3.0 MB" in re.sub(r"\x1b\[[\d;?]*[a-zA-Z]", "", out.getvalue())

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from audit.records import Report
+from audit.records import CardNote, Report
 from audit.report import terminal
 
 GOLDEN = Path(__file__).parent / "golden"
@@ -159,3 +159,25 @@ def test_colour_only_adds_to_words(made_report: Report, monkeypatch: pytest.Monk
     assert not colours.search(plain.getvalue())
     bare = re.compile(r"\x1b\[[\d;]*m")
     assert bare.sub("", plain.getvalue()) == bare.sub("", coloured.getvalue())
+
+
+def test_notes_on_the_files_as_a_whole_stand_with_the_caution(made_report: Report) -> None:
+    """A name in a note steers no terminal; nobody may take the list for a backup."""
+    message = "A file holds nothing: \x1b[2Ja.jpg."
+    note = CardNote(kind="empty-file", message=message, files=("a.jpg",))
+    out = io.StringIO()
+
+    terminal.write(msgspec.structs.replace(made_report, card=(note,)), out, width=80)
+
+    assert "The files as a whole" in out.getvalue()
+    assert "\\x1b[2Ja.jpg" in out.getvalue()
+    assert "\x1b" not in out.getvalue()
+    assert "This is no backup" in out.getvalue()
+
+
+def test_without_notes_nothing_is_said_of_the_files(made_report: Report) -> None:
+    out = io.StringIO()
+
+    terminal.write(made_report, out, width=80)
+
+    assert "The files as a whole" not in out.getvalue()

@@ -1,10 +1,13 @@
 """Outputs are all or nothing: whatever goes wrong, the old file or the new one is there."""
 
+import contextlib
+import errno
 import os
 import stat
 import time
+from collections.abc import Callable
 from pathlib import Path
-from typing import TextIO
+from typing import Any, TextIO
 
 import pytest
 
@@ -93,3 +96,56 @@ def test_the_file_is_as_open_to_others_as_any_new_file(tmp_path: Path) -> None:
     (tmp_path / "plain").touch()
     write_whole(tmp_path / "a.json", hello)
     assert (tmp_path / "a.json").stat().st_mode == (tmp_path / "plain").stat().st_mode
+
+
+class FailingDisk:
+    """Counts the steps of a write and fails at one of them, as a disk does that is full or dying.
+
+    The way of SQLite's own tests: fail at the first step, then the second ... until a run passes.
+    """
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch, fail_at: int, number: int) -> None:
+        self.steps = 0
+        self._fail_at = fail_at
+        self._number = number
+        for place, name in ((os, "fsync"), (Path, "replace"), (Path, "open")):
+            monkeypatch.setattr(place, name, self._counted(getattr(place, name)))
+
+    def _counted(self, step: Callable[..., Any]) -> Callable[..., Any]:
+        def counted(*words: Any, **more: Any) -> Any:
+            self.count()
+            return step(*words, **more)
+
+        return counted
+
+    def count(self) -> None:
+        self.steps += 1
+        if self.steps == self._fail_at:
+            raise OSError(self._number, os.strerror(self._number))
+
+    def write(self, out: TextIO) -> None:
+        """Write a text in pieces, each a step of its own."""
+        for piece in ("one ", "two ", "three"):
+            self.count()
+            out.write(piece)
+            out.flush()
+
+
+@pytest.mark.parametrize("number", [errno.ENOSPC, errno.EIO, errno.EROFS, errno.EACCES])
+def test_whatever_step_fails_the_file_is_the_old_or_the_new_one(
+    tmp_path: Path, number: int
+) -> None:
+    target = tmp_path / "a.json"
+    for fail_at in range(1, 20):
+        target.write_text("old")
+        with pytest.MonkeyPatch.context() as patched:
+            disk = FailingDisk(patched, fail_at, number)
+            text = "old"
+            with contextlib.suppress(OSError):
+                write_whole(target, disk.write)
+                text = "one two three"
+        assert [path.name for path in tmp_path.iterdir()] == ["a.json"]
+        assert target.read_text() == text
+        if text != "old":
+            break
+    assert fail_at == 7, "six steps: open, three pieces, sync, replace"
