@@ -10,6 +10,10 @@
     return frame.querySelector(".name").textContent.toLowerCase();
   });
   var flat = document.createElement("div");
+  /* What lies in noscript is one text each until it is unfolded: a part of the work to load. */
+  var holders = Array.from(document.querySelectorAll("noscript"), function (folded) {
+    return folded.closest(".frame") || folded.parentNode;
+  }).filter(function (holder, at, all) { return holder !== all[at - 1]; });
   function field(id) { return document.getElementById(id); }
   function number(frame, key) { return parseFloat(frame.getAttribute(key)); }
   var orders = {
@@ -47,8 +51,39 @@
     count.textContent = shown === frames.length ? shown + " frames" :
       shown + " of " + frames.length + " frames";
   }
+  function unfold(holder) {
+    holder.querySelectorAll("noscript").forEach(function (folded) {
+      var held = document.createElement("template");
+      held.innerHTML = folded.textContent;
+      folded.parentNode.replaceChild(held.content, folded);
+    });
+  }
+  var next = 0;
+  function unfoldSome(idle) {
+    var until = Date.now() + 10;
+    while (next < holders.length && (idle ? idle.timeRemaining() > 2 : Date.now() < until)) {
+      unfold(holders[next]);
+      next += 1;
+    }
+    if (next < holders.length) { later(); }
+  }
+  function later() {
+    if (window.requestIdleCallback) { window.requestIdleCallback(unfoldSome); } else {
+      setTimeout(unfoldSome, 50);
+    }
+  }
+  function unfoldNear() {
+    if (!window.IntersectionObserver) { return; }
+    var near = new IntersectionObserver(function (seen) {
+      seen.forEach(function (one) {
+        if (one.isIntersecting) { near.unobserve(one.target); unfold(one.target); }
+      });
+    }, { rootMargin: "1500px 0px" });
+    holders.forEach(function (holder) { near.observe(holder); });
+  }
   function reveal() {
     var wanted = document.getElementById(decodeURIComponent(location.hash.slice(1)));
+    if (wanted && frames.indexOf(wanted) >= 0) { unfold(wanted); }
     if (wanted && (wanted.hidden || (wanted.parentNode && wanted.parentNode.hidden))) {
       form.reset();
       arrange();
@@ -75,6 +110,7 @@
   document.addEventListener("keydown", step);
   window.addEventListener("hashchange", reveal);
   function fetchAll() {
+    holders.forEach(unfold);
     document.querySelectorAll("img").forEach(function (image) { image.loading = "eager"; });
   }
   function printAll() {
@@ -88,4 +124,6 @@
   field("print").addEventListener("click", printAll);
   form.hidden = false;
   reveal();
+  unfoldNear();
+  window.addEventListener("load", later);
 })();
