@@ -33,6 +33,10 @@ class Pose:
     ev: float = 0.0
     upright: bool = False
     soft_px: float = 0.0
+    bend: float = 0.0
+    """Barrel: a point at r of the corner's distance looks towards r (1 + bend r^2)."""
+    fisheye: bool = False
+    """Angles from the line of sight grow with the distance from the middle (equidistant)."""
 
 
 def world(seed: int) -> NDArray[np.float32]:
@@ -50,9 +54,15 @@ def world(seed: int) -> NDArray[np.float32]:
 
 def camera_rays(pose: Pose, cols: int, rows: int) -> NDArray[np.float64]:
     """(rows, cols, 3) directions in the world: x right, y down, z ahead at yaw 0."""
-    focal_px = pose.focal_mm / 36 * max(cols, rows)
-    x, y = np.meshgrid(np.arange(cols) - (cols - 1) / 2, np.arange(rows) - (rows - 1) / 2)
-    rays = np.stack([x / focal_px, y / focal_px, np.ones_like(x)], axis=-1)
+    wide, high = (24.0, 36.0) if pose.upright else (36.0, 24.0)
+    x, y = np.meshgrid(
+        (np.arange(cols) - (cols - 1) / 2) * wide / cols / pose.focal_mm,
+        (np.arange(rows) - (rows - 1) / 2) * high / rows / pose.focal_mm,
+    )
+    out = 1 + pose.bend * (x**2 + y**2) / ((wide**2 + high**2) / 4 / pose.focal_mm**2)
+    if pose.fisheye:
+        out = np.tan(np.hypot(x, y)) / np.hypot(x, y)
+    rays = np.stack([x * out, y * out, np.ones_like(x)], axis=-1)
     yaw, pitch, roll = (math.radians(a) for a in (pose.yaw_deg, pose.pitch_deg, pose.roll_deg))
     about_z = [[math.cos(roll), -math.sin(roll), 0], [math.sin(roll), math.cos(roll), 0], [0, 0, 1]]
     about_x = [
@@ -64,9 +74,11 @@ def camera_rays(pose: Pose, cols: int, rows: int) -> NDArray[np.float64]:
     return rays @ (np.array(about_y) @ np.array(about_x) @ np.array(about_z)).T
 
 
-def picture(scene: NDArray[np.float32], pose: Pose, seed: int = 0) -> NDArray[np.uint8]:
-    """Registration picture, 256 x 171 px or upright, with noise of half a code."""
-    cols, rows = (171, 256) if pose.upright else (256, 171)
+def picture(
+    scene: NDArray[np.float32], pose: Pose, seed: int = 0, short_px: int = 171
+) -> NDArray[np.uint8]:
+    """Registration picture of the whole frame, 256 px long or high, with noise of half a code."""
+    cols, rows = (short_px, 256) if pose.upright else (256, short_px)
     rays = camera_rays(pose, cols, rows)
     lon = np.degrees(np.arctan2(rays[..., 0], rays[..., 2])) % 360
     lat = np.degrees(np.arctan(rays[..., 1] / np.hypot(rays[..., 0], rays[..., 2])))

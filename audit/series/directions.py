@@ -72,8 +72,8 @@ def area_overlap(a: View, b: View, rotation: Matrix, zoom: float = 1.0) -> float
     """
     one, two = _corners(a, 1.0), _corners(b, zoom) @ rotation
     shares = (
-        _clipped_area(two, _sides(one), rotation, (b.focal_px * zoom)) / (b.rows * b.cols),
-        _clipped_area(one, _sides(two), np.eye(3), a.focal_px) / (a.rows * a.cols),
+        _clipped_area(two, _sides(one), rotation, (b.focal_px * zoom)) / (b.high * b.cols),
+        _clipped_area(one, _sides(two), np.eye(3), a.focal_px) / (a.high * a.cols),
     )
     return min(1.0, sum(shares) / 2)
 
@@ -81,7 +81,7 @@ def area_overlap(a: View, b: View, rotation: Matrix, zoom: float = 1.0) -> float
 def _corners(view: View, zoom: float) -> Matrix:
     """(4, 3) directions of the corners of a frame, clockwise."""
     focal_px = view.focal_px * zoom
-    x, y = view.cols / 2 / focal_px, view.rows / 2 / focal_px
+    x, y = view.cols / 2 / focal_px, view.high / 2 / focal_px
     return np.array([[-x, -y, 1.0], [x, -y, 1.0], [x, y, 1.0], [-x, y, 1.0]])
 
 

@@ -58,7 +58,7 @@ class Views:
         view = self.of(shot)
         if view is None:
             return 1.0, 1.0
-        return view.rows / 2 / view.focal_px, view.cols / 2 / view.focal_px
+        return view.high / 2 / view.focal_px, view.cols / 2 / view.focal_px
 
     def same_framing(self, first: Shot, second: Shot) -> Link | None:
         """Register two frames that may look the same way."""

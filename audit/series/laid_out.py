@@ -9,9 +9,10 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
+from audit.series.bend import Turned, unbent
 from audit.series.directions import Matrix, area_overlap
 from audit.series.framing import Group, Views
-from audit.series.register import BLOCK_DETAIL, BLOCK_PX, Link, join
+from audit.series.register import BLOCK_DETAIL, BLOCK_PX, Link, join, turned
 from audit.series.shot import Shot
 from audit.series.view import View
 
@@ -66,6 +67,8 @@ class Sweep:
     rotations : dict
         Turn from the world of the largest joined part to each of its cameras, by index.
     layout : Layout
+    bend : float
+        Of the lens, see `unbent`; 0 where it was not fitted.
     """
 
     positions: list[Group]
@@ -75,6 +78,7 @@ class Sweep:
     possible: list[int] = field(default_factory=list)
     rotations: dict[int, Matrix] = field(default_factory=dict)
     layout: Layout = "horizontal"
+    bend: float = 0.0
 
     @property
     def unlinked(self) -> list[int]:
@@ -105,6 +109,7 @@ def complete(sweep: Sweep, views: Views) -> None:
     sweep.rotations = placed(largest, sweep.joints)
     sweep.layout = _layout(sweep)
     _join_neighbours(sweep, views)
+    _unbend(sweep, views)
     parts = parts_of(len(sweep.shots), sweep.joints)
     sweep.possible = sorted(part[0] for part in parts[1:] if len(part) == 1)
     sweep.breaks.extend(
@@ -137,7 +142,7 @@ def _shift_share(view: View | None, rotation: Matrix) -> tuple[float, float]:
         return 0.0, 0.0
     sight = rotation.T @ np.array([0.0, 0.0, 1.0])
     across = math.atan2(sight[0], sight[2]) / (2 * math.atan(view.cols / 2 / view.focal_px))
-    down = math.asin(max(-1.0, min(1.0, sight[1]))) / (2 * math.atan(view.rows / 2 / view.focal_px))
+    down = math.asin(max(-1.0, min(1.0, sight[1]))) / (2 * math.atan(view.high / 2 / view.focal_px))
     return across, down
 
 
@@ -171,6 +176,24 @@ def _join_neighbours(sweep: Sweep, views: Views) -> None:
             link = join(one, two, start=turn)
             if link is not None:
                 sweep.joints.append(Joint(a, b, link))
+
+
+def _unbend(sweep: Sweep, views: Views) -> None:
+    """Make all turns exact for a lens that bends, where the focal length is known."""
+    joints, pairs = [], []
+    for joint in sweep.joints:
+        one, two = views.of(sweep.shots[joint.a]), views.of(sweep.shots[joint.b])
+        if one is not None and two is not None and not joint.link.focal_assumed:
+            joints.append(joint)
+            pairs.append(Turned(one, two, joint.link.rotation))
+    if len(joints) < len(sweep.joints) or not joints:
+        return
+    sweep.bend, rotations = unbent(pairs)
+    sweep.joints = [
+        joint._replace(link=turned(pair.a, pair.b, joint.link, rotation))
+        for joint, pair, rotation in zip(joints, pairs, rotations, strict=True)
+    ]
+    sweep.rotations = placed(sorted(sweep.rotations), sweep.joints)
 
 
 def _holes(sweep: Sweep, views: Views) -> list[Break]:

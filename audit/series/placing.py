@@ -225,7 +225,8 @@ def _shared_points(
     """Points of a that lie in b's frame or close to it: (2, n), (n,), (unknowns, n)."""
     x, y = _seen(level.points, level, other, rotation, zoom, bend)
     rows, cols = other.feature.shape
-    near = (np.abs(x) < cols / 2 + MARGIN_PX) & (np.abs(y) < rows / 2 + MARGIN_PX)
+    high = rows / other.squash
+    near = (np.abs(x) < cols / 2 + MARGIN_PX) & (np.abs(y) < high / 2 + MARGIN_PX)
     return level.points[:, near], level.values[near], level.slopes[:unknowns, near]
 
 
@@ -235,15 +236,15 @@ def _seen(
     """Where b sees points of a; with r of 1 in the corner, a ray's place is r (1 + bend r^2)."""
     if not bend:
         return projected(points[0], points[1], level.focal_px, other.focal_px * zoom, rotation)
-    out = 1 + np.float32(bend) * _corner_shares(level, *points)
+    out = 1 + np.float32(bend) * _corner_shares(level, points[0], points[1])
     x, y = projected(
         points[0] * out, points[1] * out, level.focal_px, other.focal_px * zoom, rotation
     )
     # The way back, in two steps of the fixed point; far outside the frame it need not hold.
     square = np.minimum(_corner_shares(other, x, y), 2.0)
-    back = 1 / (1 + np.float32(bend) * square)
-    back = 1 / (1 + np.float32(bend) * square * back**2)
-    return x * back, y * back
+    back = np.asarray(1 / (1 + np.float32(bend) * square), np.float32)
+    back = np.asarray(1 / (1 + np.float32(bend) * square * back**2), np.float32)
+    return np.asarray(x * back, np.float32), np.asarray(y * back, np.float32)
 
 
 def _corner_shares(level: Level, x: Plane, y: Plane) -> Plane:

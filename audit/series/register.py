@@ -189,13 +189,63 @@ def join_near(a: View, b: View, step: Link) -> Link | None:
 
 
 def _grid(level: Level) -> tuple[Plane, Plane]:
-    """Coordinates of every pixel of a level, from the middle of the frame."""
+    """Coordinates of every pixel of a level, from the middle of the frame, in columns."""
     rows, cols = level.feature.shape
     x, y = np.meshgrid(
         np.arange(cols, dtype=np.float32) - np.float32(level.middle[1]),
-        np.arange(rows, dtype=np.float32) - np.float32(level.middle[0]),
+        (np.arange(rows, dtype=np.float32) - np.float32(level.middle[0])) / level.squash,
     )
     return x, y
+
+
+class Aim(NamedTuple):
+    """Where b looks, seen from a; see `Link`."""
+
+    shift_x_share: float
+    shift_y_share: float
+    yaw_deg: float
+    pitch_deg: float
+    roll_deg: float
+
+
+def _aim(a: View, rotation: Matrix) -> Aim:
+    sight = rotation.T @ np.array([0.0, 0.0, 1.0])
+    yaw_rad = math.atan2(sight[0], sight[2])
+    down_rad = math.asin(max(-1.0, min(1.0, sight[1])))
+    roll_rad = math.atan2(rotation[1, 0] - rotation[0, 1], rotation[0, 0] + rotation[1, 1])
+    return Aim(
+        shift_x_share=yaw_rad / (2 * math.atan(a.cols / 2 / a.focal_px)),
+        shift_y_share=down_rad / (2 * math.atan(a.high / 2 / a.focal_px)),
+        yaw_deg=math.degrees(yaw_rad),
+        pitch_deg=-math.degrees(down_rad),
+        roll_deg=math.degrees(roll_rad),
+    )
+
+
+def turned(a: View, b: View, link: Link, rotation: Matrix) -> Link:
+    """Give a link a turn that is known better.
+
+    Parameters
+    ----------
+    a, b : View
+    link : Link
+    rotation : (3, 3) array
+
+    Returns
+    -------
+    Link
+        With the overlap and the angles of that turn; what was compared stays.
+    """
+    aim = _aim(a, rotation)
+    return link._replace(
+        rotation=rotation,
+        overlap=area_overlap(a, b, rotation, link.zoom),
+        shift_x_share=aim.shift_x_share,
+        shift_y_share=aim.shift_y_share,
+        yaw_deg=aim.yaw_deg,
+        pitch_deg=aim.pitch_deg,
+        roll_deg=aim.roll_deg,
+    )
 
 
 class Overlay(NamedTuple):
@@ -214,7 +264,7 @@ def _overlay(a: View, b: View, place: Place) -> Overlay:
     at_x, at_y = projected(x, y, level.focal_px, other.focal_px * place.zoom, place.rotation)
     feature, weight = sample(other, at_x, at_y)
     rows, cols = other.feature.shape
-    col, row = np.rint(at_x + other.middle[1]), np.rint(at_y + other.middle[0])
+    col, row = np.rint(at_x + other.middle[1]), np.rint(at_y * other.squash + other.middle[0])
     inside = (col >= 0) & (row >= 0) & (col < cols) & (row < rows)
     shape = level.feature.shape
     return Overlay(
@@ -261,9 +311,7 @@ def _link(a: View, b: View, places: list[Place]) -> Link | None:
     feature = a.levels[PROOF_SIZE].feature
     ncc, shared = agreement(feature, laid.feature, laid.usable)
     blocks = _blocks(feature, laid.feature, laid.usable)
-    sight = best.rotation.T @ np.array([0.0, 0.0, 1.0])
-    yaw_rad = math.atan2(sight[0], sight[2])
-    down_rad = math.asin(max(-1.0, min(1.0, sight[1])))
+    aim = _aim(a, best.rotation)
     return Link(
         rotation=best.rotation,
         zoom=best.zoom,
@@ -276,16 +324,11 @@ def _link(a: View, b: View, places: list[Place]) -> Link | None:
         residual_px=_residual_px(a, laid),
         brightness_ev=_brightness_ev(a, b, laid),
         detail_log2=_detail_log2(a, b, laid),
-        shift_x_share=yaw_rad / (2 * math.atan(a.cols / 2 / a.focal_px)),
-        shift_y_share=down_rad / (2 * math.atan(a.rows / 2 / a.focal_px)),
-        yaw_deg=math.degrees(yaw_rad),
-        pitch_deg=-math.degrees(down_rad),
-        roll_deg=math.degrees(
-            math.atan2(
-                best.rotation[1, 0] - best.rotation[0, 1],
-                best.rotation[0, 0] + best.rotation[1, 1],
-            )
-        ),
+        shift_x_share=aim.shift_x_share,
+        shift_y_share=aim.shift_y_share,
+        yaw_deg=aim.yaw_deg,
+        pitch_deg=aim.pitch_deg,
+        roll_deg=aim.roll_deg,
         focal_assumed=a.focal_assumed or b.focal_assumed,
     )
 

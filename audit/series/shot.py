@@ -119,7 +119,7 @@ class Shot:
         grey = self.picture()
         if grey is None:
             return None
-        return view_of(grey, equivalent_focal_mm(self.exposure, self.row.sensor))
+        return view_of(grey, equivalent_focal_mm(self.exposure, self.row.sensor), self.size_px)
 
 
 def clock_s(taken_at: str | None) -> float | None:

@@ -47,6 +47,10 @@ PAIR_IDLE_S = 15.0
 FOCAL_TOLERANCE = 0.15
 """A zoom that was nudged within a sweep; more is another picture (project's choice)."""
 
+APERTURE_TOLERANCE_EV = 0.5
+"""A third of a stop may be a program's choice; a frame at another aperture is another picture
+(common practice, no source: the aperture is held over a sweep)."""
+
 BREAK_CADENCES = 3.5
 BREAK_IDLE_S = 14.0
 """A break within the larger of the two, with nothing changed, is still one sweep (tuned on
@@ -113,6 +117,8 @@ class _Growing:
         idle = self._idle_s(group)
         shot = _nearest(group, self.shots[last])
         if idle is None or idle > LONGEST_IDLE_S or not _alike(self.shots[last], shot):
+            return False
+        if not _same_aperture(self.shots[last], shot):
             return False
         unchanged = _same_settings(self.shots[last], shot)
         if not unchanged and idle > self._limit_s(CHANGE_CADENCES, CHANGE_IDLE_S):
@@ -310,6 +316,14 @@ def _alike(one: Shot, two: Shot) -> bool:
     if not focal_one or not focal_two:
         return focal_one == focal_two
     return abs(math.log(focal_one / focal_two)) <= FOCAL_TOLERANCE
+
+
+def _same_aperture(one: Shot, two: Shot) -> bool:
+    """Whether the aperture was held: an automatic sweep changes the time or the ISO, not the depth."""
+    first, second = one.exposure.aperture_n, two.exposure.aperture_n
+    if not first or not second:
+        return True
+    return abs(2 * math.log2(first / second)) <= APERTURE_TOLERANCE_EV
 
 
 def _same_settings(one: Shot, two: Shot) -> bool:

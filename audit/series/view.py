@@ -62,6 +62,8 @@ class Level(NamedTuple):
     focal_px: float
     middle: tuple[float, float]
     """Row and column of the middle of the frame."""
+    squash: float
+    """Rows of this picture over those that square pixels would need."""
 
 
 class Spectra(NamedTuple):
@@ -81,14 +83,24 @@ class View:
     codes : (rows, cols) uint8 array
         sRGB-encoded grey in viewed orientation.
     focal_px : float
-        Focal length in pixels of ``codes``.
+        Focal length in columns of ``codes``.
+    squash : float
+        Rows over those that square pixels would need: a small picture has whole rows, so that its
+        shape is off by up to one row in 340.
     focal_assumed : bool
         The file named no focal length; every angle rests on `ASSUMED_FOCAL_35MM_MM`.
     """
 
-    def __init__(self, codes: NDArray[np.uint8], focal_px: float, focal_assumed: bool) -> None:
+    def __init__(
+        self,
+        codes: NDArray[np.uint8],
+        focal_px: float,
+        focal_assumed: bool,
+        squash: float = 1.0,
+    ) -> None:
         self.codes = codes
         self.focal_px = focal_px
+        self.squash = squash
         self.focal_assumed = focal_assumed
         self._spectra: dict[tuple[int, float, tuple[int, int]], Spectra] = {}
 
@@ -101,6 +113,11 @@ class View:
     def cols(self) -> int:
         """Columns of the picture."""
         return int(self.codes.shape[1])
+
+    @property
+    def high(self) -> float:
+        """Height in columns: that of the picture with square pixels."""
+        return self.rows / self.squash
 
     @cached_property
     def linear(self) -> Plane:
@@ -133,11 +150,11 @@ class View:
         weight = self.usable.astype(np.float32)
         feature = local_contrast(self.codes, weight)
         middle = ((self.rows - 1) / 2, (self.cols - 1) / 2)
-        out = [_level(feature, weight, self.focal_px, middle)]
+        out = [_level(feature, weight, self.focal_px, middle, self.squash)]
         for _ in range(LEVELS - 1):
             feature, weight = _halved(feature), _halved(weight)
             middle = ((middle[0] - 0.5) / 2, (middle[1] - 0.5) / 2)
-            out.append(_level(feature, weight, out[-1].focal_px / 2, middle))
+            out.append(_level(feature, weight, out[-1].focal_px / 2, middle, self.squash))
         return tuple(out)
 
     @cached_property
@@ -153,13 +170,13 @@ class View:
     @property
     def long_field_rad(self) -> float:
         """Angle along the long edge."""
-        return 2 * math.atan(max(self.rows, self.cols) / 2 / self.focal_px)
+        return 2 * math.atan(max(self.high, self.cols) / 2 / self.focal_px)
 
     def sphere_shape(self, octave: int) -> tuple[int, int]:
         """Rows and columns of the coarse grid at a resolution of `sphere_step_rad`."""
         step = sphere_step_rad(octave)
         return (
-            1 + int(2 * math.atan(self.rows / 2 / self.focal_px) / step),
+            1 + int(2 * math.atan(self.high / 2 / self.focal_px) / step),
             1 + int(2 * math.atan(self.cols / 2 / self.focal_px) / step),
         )
 
@@ -200,7 +217,11 @@ class View:
         return Spectra(shape, *(fft.rfft2(part, s=padded) for part in parts))
 
 
-def view_of(grey: NDArray[np.uint8], focal_35mm_mm: float | None) -> View:
+def view_of(
+    grey: NDArray[np.uint8],
+    focal_35mm_mm: float | None,
+    size_px: tuple[int, int] | None = None,
+) -> View:
     """Prepare a registration picture.
 
     Parameters
@@ -209,6 +230,9 @@ def view_of(grey: NDArray[np.uint8], focal_35mm_mm: float | None) -> View:
         sRGB-encoded grey, viewed orientation, long edge about 256 px.
     focal_35mm_mm : float or None
         Equivalent focal length (by the diagonal), or None where it is not known.
+    size_px : (columns, rows), optional
+        Of the whole frame, of which the picture is a reduction; without it the picture's pixels
+        count as square.
 
     Returns
     -------
@@ -218,7 +242,10 @@ def view_of(grey: NDArray[np.uint8], focal_35mm_mm: float | None) -> View:
     known = focal_35mm_mm is not None
     focal_mm = focal_35mm_mm if focal_35mm_mm is not None else ASSUMED_FOCAL_35MM_MM
     rows, cols = grey.shape
-    return View(grey, focal_px_of_equivalent(focal_mm, cols, rows), not known)
+    width_px, height_px = size_px or (cols, rows)
+    scale = cols / width_px
+    focal_px = focal_px_of_equivalent(focal_mm, width_px, height_px) * scale
+    return View(grey, focal_px, not known, rows / height_px / scale)
 
 
 def equivalent_focal_mm(exposure: Exposure, sensor: Sensor | None) -> float | None:
@@ -273,7 +300,7 @@ def sample(level: Level, x: Plane, y: Plane) -> tuple[Plane, Plane]:
     ----------
     level : Level
     x, y : (n,) float32 arrays
-        Pixels of this level.
+        Columns of this level.
 
     Returns
     -------
@@ -281,7 +308,7 @@ def sample(level: Level, x: Plane, y: Plane) -> tuple[Plane, Plane]:
     """
     rows, cols = level.feature.shape
     at_x = np.asarray(x + np.float32(level.middle[1]), np.float32)
-    at_y = np.asarray(y + np.float32(level.middle[0]), np.float32)
+    at_y = np.asarray(y * np.float32(level.squash) + np.float32(level.middle[0]), np.float32)
     inside = (at_x >= 0) & (at_y >= 0) & (at_x <= cols - 1) & (at_y <= rows - 1)
     at_x, at_y = at_x * inside, at_y * inside
     left, top = at_x.astype(np.int32), at_y.astype(np.int32)
@@ -323,7 +350,9 @@ MOST_POINTS = 6000
 """Points of one level that a fit uses at most: those with the steepest slopes (sets the cost)."""
 
 
-def _level(feature: Plane, weight: Plane, focal_px: float, middle: tuple[float, float]) -> Level:
+def _level(
+    feature: Plane, weight: Plane, focal_px: float, middle: tuple[float, float], squash: float
+) -> Level:
     cols = feature.shape[1]
     slope_y, slope_x = _slopes(feature)
     steep = np.where(weight > 0.5, slope_x**2 + slope_y**2, 0)
@@ -333,8 +362,8 @@ def _level(feature: Plane, weight: Plane, focal_px: float, middle: tuple[float, 
     if len(chosen) > MOST_POINTS:
         chosen = np.sort(chosen[np.argpartition(-steep.ravel()[chosen], MOST_POINTS)[:MOST_POINTS]])
     x = (chosen % cols - middle[1]).astype(np.float32)
-    y = (chosen // cols - middle[0]).astype(np.float32)
-    along_x, along_y = slope_x.ravel()[chosen], slope_y.ravel()[chosen]
+    y = ((chosen // cols - middle[0]) / squash).astype(np.float32)
+    along_x, along_y = slope_x.ravel()[chosen], slope_y.ravel()[chosen] * np.float32(squash)
     u, v, f = x / np.float32(focal_px), y / np.float32(focal_px), np.float32(focal_px)
     slopes = np.stack(
         [
@@ -353,6 +382,7 @@ def _level(feature: Plane, weight: Plane, focal_px: float, middle: tuple[float, 
         packed_planes(feature, weight),
         focal_px,
         middle,
+        squash,
     )
 
 

@@ -7,14 +7,15 @@ import pytest
 from planted_sweep import Pose, picture, seen_share, world
 
 from audit.optics.panorama import field_of_view_deg, step_deg
-from audit.series.register import join, same_framing
+from audit.series.register import join, join_near, same_framing
 from audit.series.view import ASSUMED_FOCAL_35MM_MM, view_of
 
 SCENE = world(1)
 
 
-def seen(pose, scene=SCENE, seed=0):
-    return view_of(picture(scene, pose, seed), pose.focal_mm)
+def seen(pose, scene=SCENE, seed=0, short_px=171):
+    size_px = (4000, 6000) if pose.upright else (6000, 4000)
+    return view_of(picture(scene, pose, seed, short_px), pose.focal_mm, size_px)
 
 
 @pytest.mark.parametrize(
@@ -88,7 +89,39 @@ def test_two_places_that_fit_alike_are_refused():
     """A fence that repeats every 9 degrees: the second-best place is as good as the best."""
     period = round(9 / 0.15)
     fence = np.tile(SCENE[:, :period], (1, math.ceil(SCENE.shape[1] / period)))
-    assert join(seen(Pose(), fence), seen(Pose(yaw_deg=20), fence, seed=1)) is None
+    one, two = seen(Pose(), fence), seen(Pose(yaw_deg=20), fence, seed=1)
+    assert join(one, two) is None
+    step = join(seen(Pose()), seen(Pose(yaw_deg=19), seed=1))
+    assert step is not None
+    link = join_near(one, two, step)
+    assert link is not None
+    assert link.yaw_deg == pytest.approx(20, abs=0.1)
+
+
+def test_a_known_step_proves_nothing_elsewhere():
+    """The next frame was turned by half a field more, or shows another place."""
+    step = join(seen(Pose()), seen(Pose(yaw_deg=10), seed=1))
+    assert step is not None
+    assert join_near(seen(Pose()), seen(Pose(yaw_deg=26), seed=1), step) is None
+    assert join_near(seen(Pose()), seen(Pose(), world(2)), step) is None
+
+
+def test_a_reflection_does_not_make_one_framing():
+    """A quarter of the light is the first frame again: the turn of 15 degrees fits better."""
+    one = picture(SCENE, Pose())
+    two = picture(SCENE, Pose(yaw_deg=15), 1)
+    both = np.rint(0.4 * one + 0.6 * two).astype("u1")
+    assert same_framing(view_of(one, 50), view_of(both, 50)) is None
+
+
+@pytest.mark.parametrize("short_px", [160, 171, 180])
+def test_a_picture_of_whole_rows_is_not_taken_for_square_pixels(short_px):
+    """Drawn frames of 2:3 in more or fewer rows than 256 / 1.5: the turn is the drawn one."""
+    views = [seen(Pose(pitch_deg=p), seed=i, short_px=short_px) for i, p in enumerate((0, 18))]
+    link = join(*views)
+    assert link is not None
+    assert link.pitch_deg == pytest.approx(18, abs=0.03)
+    assert link.overlap == pytest.approx(seen_share(Pose(), Pose(pitch_deg=18)), abs=0.005)
 
 
 @pytest.mark.parametrize("ev", [0, -2, 2])
