@@ -12,7 +12,7 @@ from typing import TextIO
 
 from audit.records import AuditedFrame, Clipping, Report
 from audit.report.digest import main_sentence, place_in_series, series_of, standing, weighty
-from audit.report.text import without_surrogates
+from audit.report.text import inert
 
 Cell = str | float | int | bool | None
 
@@ -121,8 +121,11 @@ def write(report: Report, out: TextIO) -> None:
 
 
 def safe_cell(text: str) -> str:
-    """Set an apostrophe before all that a spreadsheet might take for the start of a formula."""
-    text = without_surrogates(text)
+    """Set an apostrophe before all that a spreadsheet might take for the start of a formula.
+
+    What could steer a terminal that shows the file is written by its number.
+    """
+    text = inert(text, kept="\t\r\n\0")
     marked = _CELL_STARTS.sub(r"\1'", text)
     return f"'{marked}" if "\0" in text and marked[0] != "'" else marked
 

@@ -26,12 +26,13 @@ PLAIN_SIGNS = {
 """Signs of the trade, spelt for a terminal that cannot show them."""
 
 
-def inert(text: str) -> str:
-    """Show every character that could steer a terminal by its number."""
+def inert(text: str, kept: str = "") -> str:
+    """Show every character that could steer a terminal by its number, but for some to be kept."""
     if text.isprintable():
         return text
     return "".join(
-        character if _is_harmless(character) else _number(character) for character in text
+        character if character in kept or _is_harmless(character) else _number(character)
+        for character in text
     )
 
 

@@ -10,16 +10,21 @@ count of readings that came from the store.
 
 import argparse
 import json
+import os
 import random
 import shutil
 import sqlite3
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
+from audit.report.whole_file import PREFIX, STALE_S, SUFFIX
 from audit.store import FILE_NAME
+
+PARTS = f"**/{PREFIX}*{SUFFIX}"
 
 
 def report_of(path: Path) -> dict[str, Any]:
@@ -29,11 +34,30 @@ def report_of(path: Path) -> dict[str, Any]:
     return report
 
 
+class Run(Protocol):
+    """A started command."""
+
+    def kill(self) -> None:
+        """End it at once."""
+
+    def wait(self) -> int:
+        """Its exit code, once it has ended."""
+
+
+Start = Callable[[Path, Path], Run]
+"""Card and work folder to a started command."""
+
+
+def words_of(card: Path, work: Path, jobs: int) -> list[str]:
+    """Words of the command: its store and its report lie in the work folder."""
+    places = ["--cache", str(work / "store"), "--json", str(work / "out.json")]
+    return ["check", str(card), *places, "--quiet", "--jobs", str(jobs)]
+
+
 def start(card: Path, work: Path) -> "subprocess.Popen[bytes]":
     """Start the command."""
-    words = [sys.executable, "-m", "audit", "check", card, "--cache", work / "store"]
-    more = ["--json", work / "out.json", "--quiet", "--jobs", "2"]
-    return subprocess.Popen([*words, *more], stdout=subprocess.DEVNULL, start_new_session=True)
+    words = [sys.executable, "-m", "audit", *words_of(card, work, 2)]
+    return subprocess.Popen(words, stdout=subprocess.DEVNULL, start_new_session=True)
 
 
 def kept(work: Path) -> int:
@@ -49,6 +73,39 @@ def kept(work: Path) -> int:
         return int(database.execute("SELECT count(*) FROM readings").fetchone()[0])
 
 
+def undisturbed(card: Path, work: Path, start: Start) -> tuple[dict[str, Any], float]:
+    """Report of a run that nobody ends, and how long it took."""
+    began = time.monotonic()
+    assert start(card, work).wait() in (0, 3)
+    return report_of(work / "out.json"), time.monotonic() - began
+
+
+def killed_and_resumed(
+    card: Path, work: Path, start: Start, expected: dict[str, Any], after_s: float
+) -> int:
+    """Kill a run over an empty store, look at what is left, run again; readings taken up."""
+    shutil.rmtree(work / "store")
+    (work / "out.json").write_text("old")
+    run = start(card, work)
+    time.sleep(after_s)
+    run.kill()
+    run.wait()
+    text = (work / "out.json").read_text(encoding="utf-8")
+    assert text == "old" or text.endswith("}\n"), "half a report"
+    readings = kept(work)
+    # A part of a report is swept when it is old.
+    long_ago = time.time() - STALE_S - 60
+    for part in work.glob(PARTS):
+        os.utime(part, (long_ago, long_ago))
+    assert start(card, work).wait() in (0, 3)
+    done = json.loads((work / "out.json").read_text(encoding="utf-8"))
+    assert done["counts"]["from_store"] == readings, "a reading was lost"
+    assert report_of(work / "out.json") == expected, "another report"
+    assert not list(work.glob(PARTS)), "a temporary file is left"
+    assert kept(work) >= readings
+    return readings
+
+
 def main() -> int:
     """Run the rounds."""
     words = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -58,27 +115,12 @@ def main() -> int:
     options = words.parse_args()
     card = options.work / "card"
     shutil.copytree(options.seeds, card)
-    began = time.monotonic()
-    start(card, options.work).wait()
-    whole_s = time.monotonic() - began
-    expected = report_of(options.work / "out.json")
+    expected, whole_s = undisturbed(card, options.work, start)
     chance = random.Random(1)
     taken_up = 0
     for number in range(options.n):
-        shutil.rmtree(options.work / "store")
-        (options.work / "out.json").write_text("old")
-        run = start(card, options.work)
-        time.sleep(chance.uniform(0, whole_s))
-        run.kill()
-        run.wait()
-        text = (options.work / "out.json").read_text(encoding="utf-8")
-        assert text == "old" or text.endswith("}\n"), "half a report"
-        readings = kept(options.work)
-        assert start(card, options.work).wait() in (0, 3)
-        done = json.loads((options.work / "out.json").read_text(encoding="utf-8"))
-        assert done["counts"]["from_store"] == readings, "a reading was lost"
-        assert report_of(options.work / "out.json") == expected, "another report"
-        taken_up += bool(readings)
+        after_s = chance.uniform(0, whole_s)
+        taken_up += bool(killed_and_resumed(card, options.work, start, expected, after_s))
         print(f"{number + 1} kills, {taken_up} of them with readings to take up", flush=True)
     return 0
 
