@@ -319,7 +319,7 @@ def _alike(one: Shot, two: Shot) -> bool:
 
 
 def _same_aperture(one: Shot, two: Shot) -> bool:
-    """Whether the aperture was held: an automatic sweep changes the time or the ISO, not the depth."""
+    """Whether the aperture was held; automatic sweeps change the time or the ISO."""
     first, second = one.exposure.aperture_n, two.exposure.aperture_n
     if not first or not second:
         return True
