@@ -203,9 +203,10 @@ def _write_sentences(screen: Screen, frame: AuditedFrame, *, everything: bool) -
     for finding in shown:
         word = SEVERITY_WORDS[finding.severity]
         screen.paragraph(finding.message, indent=SENTENCE_INDENT, label=f"{word}: ")
-    if everything:
-        for finding in excused(frame):
-            sentence = f"{finding.message} {finding.excused_by}"
+    for finding in excused(frame):
+        # A kept frame with half its lights gone says why it is kept, or nobody trusts it.
+        if everything or finding.severity == "fault":
+            sentence = f"{finding.message} {(finding.excused_by or '').rstrip('.')}."
             screen.paragraph(sentence, indent=SENTENCE_INDENT, label="excused: ", style=QUIET)
     reason = plain_reason(frame)
     if reason is not None:

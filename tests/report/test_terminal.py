@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from audit.records import CardNote, Report
+from audit.records import CardNote, Report, Severity
 from audit.report import terminal
 
 GOLDEN = Path(__file__).parent / "golden"
@@ -74,6 +74,22 @@ def test_every_frame_and_every_weighty_sentence_is_there(made_report: Report) ->
                 assert finding.message in text
         if frame.error is not None:
             assert frame.error.message in text
+
+
+@pytest.mark.parametrize(("severity", "is_told"), [("fault", True), ("note", False)])
+def test_an_excused_fault_is_told_on_the_first_screen(
+    made_report: Report, severity: Severity, is_told: bool
+) -> None:
+    """A frame that is kept with its lights clipped says why."""
+    frame = next(each for each in made_report.frames if each.findings)
+    found = msgspec.structs.replace(
+        frame.findings[0], severity=severity, message="Half is lost.", excused_by="B.DNG holds it"
+    )
+    report = msgspec.structs.replace(
+        made_report, frames=(msgspec.structs.replace(frame, findings=(found,)),)
+    )
+
+    assert ("excused: Half is lost. B.DNG holds it." in shown(report)) == is_told
 
 
 def test_a_long_list_is_cut_by_verdict_and_says_so(made_report: Report) -> None:
