@@ -15,7 +15,7 @@ import msgspec
 import planted_examine
 import pytest
 
-from audit import run
+from audit import measuring, run
 from audit import store as store_module
 from audit.records import Report
 from audit.settings import Settings
@@ -37,8 +37,8 @@ def card_fixture(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     ) -> Iterator[tuple[int, object]]:
         yield from ((index, job(task.payload)) for index, task in enumerate(tasks))
 
-    monkeypatch.setattr(run, "_examine", planted_examine.examine)
-    monkeypatch.setattr(run, "run_tasks", measured_here)
+    monkeypatch.setattr(measuring, "examined", planted_examine.examine)
+    monkeypatch.setattr(measuring, "run_tasks", measured_here)
     monkeypatch.setattr(store_module, "BUSY_S", 0.0)
     monkeypatch.setenv(planted_examine.LOG, os.devnull)
     card = tmp_path / "card"

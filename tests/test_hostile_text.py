@@ -18,7 +18,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from audit import cli, run
+from audit import cli, measuring
 from audit.workers import Task
 
 STEERING = "\x1b[2J\x1b]0;owned\x07"
@@ -46,7 +46,7 @@ def card_fixture(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     ) -> Iterator[tuple[int, object]]:
         yield from ((index, job(task.payload)) for index, task in enumerate(tasks))
 
-    monkeypatch.setattr(run, "run_tasks", measured_here)
+    monkeypatch.setattr(measuring, "run_tasks", measured_here)
     monkeypatch.chdir(tmp_path)
     card = tmp_path / "card"
     card.mkdir()

@@ -27,8 +27,8 @@ LAUNCHER = f"""
 import os, sys
 sys.path[:0] = [{str(TESTS.parent)!r}]
 from pathlib import Path
-from audit import cli, run
-run._load()
+from audit import cli, measuring
+measuring.load()
 
 remembered = dict()
 
@@ -42,7 +42,7 @@ def measured_here(tasks, job, **_):
 
 answers = os.fdopen(os.dup(1), "w")
 os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
-run.run_tasks = measured_here
+measuring.run_tasks = measured_here
 cli.main(sys.argv[2:])  # loads what a command loads on its way
 for line in sys.stdin:
     order, *words = line.rstrip(chr(10)).split(chr(9))

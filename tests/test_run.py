@@ -17,7 +17,7 @@ sys.path.append(str(Path(__file__).parent))  # the workers find the planted job 
 
 import planted_examine
 
-from audit import run
+from audit import measuring, rows, run
 from audit.diagnose import Judgement
 from audit.errors import FolderError
 from audit.records import Reading, Report
@@ -47,8 +47,8 @@ class Recorder:
 @pytest.fixture(name="card")
 def card_fixture(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """Folder of planted files; the store of the test lies beside it."""
-    monkeypatch.setattr(run, "_examine", planted_examine.examine)
-    monkeypatch.setattr(run, "_load", planted_examine.load)
+    monkeypatch.setattr(measuring, "examined", planted_examine.examine)
+    monkeypatch.setattr(measuring, "load", planted_examine.load)
     monkeypatch.setenv(planted_examine.LOG, str(tmp_path / "measured"))
     card = tmp_path / "card"
     card.mkdir()
@@ -220,14 +220,14 @@ def test_reading_that_cannot_be_judged_costs_its_own_row_alone(
     card: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     plant(card, a="sharp 2", b="unjudgeable")
-    judge = run.judge
+    judge = rows.judge
 
     def failing(reading: Reading, settings: Settings) -> Judgement:
         if reading.notes == ("unjudgeable",):
             raise ZeroDivisionError("a rule went wrong")
         return judge(reading, settings)
 
-    monkeypatch.setattr(run, "judge", failing)
+    monkeypatch.setattr(rows, "judge", failing)
 
     good, bad = check(card).frames
 
@@ -298,9 +298,9 @@ sys.path[:0] = [{str(ROOT)!r}, {str(Path(__file__).parent)!r}]
 from pathlib import Path
 import msgspec
 import planted_examine
-from audit import run
+from audit import measuring, rows, run
 from audit.settings import Settings
-run._examine, run._load = planted_examine.examine, planted_examine.load
+measuring.examined, measuring.load = planted_examine.examine, planted_examine.load
 card = Path(sys.argv[1])
 report = run.check([card], Settings(cache=card.parent / "cache", jobs=2))
 print(msgspec.json.encode(report).decode())
@@ -442,7 +442,7 @@ def test_pictures_come_from_the_store_without_an_original(
     def refuse(*_: object, **__: object) -> None:
         raise AssertionError("an original was opened")
 
-    monkeypatch.setattr(run, "run_tasks", refuse)
+    monkeypatch.setattr(measuring, "run_tasks", refuse)
     with run.open_audit([card], settings) as audit:
         first, second = audit.report.frames
         for frame in (first, second):
