@@ -42,11 +42,12 @@ def projected(
 
 def turn_about(vector: NDArray[np.float64]) -> Matrix:
     """Rotation about a vector by its length in radians (Rodrigues)."""
-    angle = float(np.linalg.norm(vector))
-    x, y, z = (float(part) for part in vector)
-    cross = np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
+    x, y, z = vector.tolist()
+    square = x * x + y * y + z * z
+    angle = math.sqrt(square)
     first = math.sin(angle) / angle if angle > 1e-9 else 1.0
-    second = (1 - math.cos(angle)) / angle**2 if angle > 1e-9 else 0.5
+    second = (1 - math.cos(angle)) / square if angle > 1e-9 else 0.5
+    cross = np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
     out: Matrix = np.eye(3) + first * cross + second * (cross @ cross)
     return out
 

@@ -10,20 +10,23 @@ from itertools import groupby
 
 from audit.records import FindingCode
 from audit.series.bracket import bracket, cycles, is_bracket
+from audit.series.fisheye import fisheye_note, fisheye_runs
 from audit.series.focus import focus_bracket, is_focus_bracket
 from audit.series.found import FoundSeries
-from audit.series.framing import Group, Placed, Views, groups, placed_anyway
-from audit.series.panorama import panorama_of
+from audit.series.framing import Group, Placed, Views
+from audit.series.remembered import Kept, Remembered
 from audit.series.repeat import repeat
 from audit.series.shot import Shot
 from audit.series.shutter import is_shutter_variants, shutter_variants
-from audit.series.sweep import Sweep, sweeps
+from audit.series.sweep import Sweep
 from audit.series.timeline import streams
 from audit.series.told import incomplete_note, told_of, told_sets
 from audit.settings import Settings
 
 
-def find_series(shots: Iterable[Shot], settings: Settings) -> tuple[FoundSeries, ...]:
+def find_series(
+    shots: Iterable[Shot], settings: Settings, kept: Kept | None = None
+) -> tuple[FoundSeries, ...]:
     """Find all series of a run.
 
     Parameters
@@ -31,6 +34,8 @@ def find_series(shots: Iterable[Shot], settings: Settings) -> tuple[FoundSeries,
     shots : iterable of Shot
         Every measured frame, in any order.
     settings : Settings
+    kept : Kept, optional
+        Keeps how frames lie to each other, for the next run.
 
     Returns
     -------
@@ -38,37 +43,49 @@ def find_series(shots: Iterable[Shot], settings: Settings) -> tuple[FoundSeries,
         In the order of their first file. No frame belongs to two.
     """
     found: list[FoundSeries] = []
-    views = Views()
+    remembered = Remembered(Views(), kept)
     for stream in streams(shots):
         sets, rest = told_sets(stream)
         for members in sets:
-            found.extend(_told(members, settings, views))
-        found.extend(_of_stream(rest, settings, views))
+            found.extend(_told(members, settings, remembered))
+        found.extend(_of_stream(rest, settings, remembered))
     return tuple(sorted(found, key=_first_file))
 
 
-def _of_stream(stream: Sequence[Shot], settings: Settings, views: Views) -> Iterator[FoundSeries]:
+def _of_stream(
+    stream: Sequence[Shot], settings: Settings, remembered: Remembered
+) -> Iterator[FoundSeries]:
     """Series of one body's frames: what was turned on between, and what looks the same way."""
-    parts = groups(stream, views)
-    swept = sweeps(parts, views)
-    yield from (_panorama(sweep, settings, views) for sweep in swept)
-    taken = {id(position) for sweep in swept for position in sweep.positions}
-    for group in parts:
-        if id(group) not in taken:
-            yield from series_of_framing(group, settings)
+    for layout in remembered.layouts(stream):
+        yield from (_panorama(sweep, settings, remembered) for sweep in layout.sweeps)
+        taken = {id(position) for sweep in layout.sweeps for position in sweep.positions}
+        unjoined = fisheye_runs([group for group in layout.groups if id(group) not in taken])
+        yield from (_fisheye(positions, settings) for positions in unjoined)
+        taken |= {id(position) for positions in unjoined for position in positions}
+        for group in layout.groups:
+            if id(group) not in taken:
+                yield from series_of_framing(group, settings)
 
 
-def _panorama(sweep: Sweep, settings: Settings, views: Views) -> FoundSeries:
-    """One series of all frames of a sweep, brackets at its positions included."""
-    shots = tuple(member.shot for position in sweep.positions for member in position)
+def _panorama(sweep: Sweep, settings: Settings, remembered: Remembered) -> FoundSeries:
+    """One series of all frames of a sweep."""
+    panorama, notes = remembered.panorama(sweep, settings)
+    return replace(_swept(sweep.positions, settings), notes=notes, panorama=panorama)
+
+
+def _fisheye(positions: Sequence[Group], settings: Settings) -> FoundSeries:
+    """One series of frames that cannot be joined; all are needed if they are a sweep."""
+    return replace(_swept(positions, settings), notes=(fisheye_note(positions),))
+
+
+def _swept(positions: Sequence[Group], settings: Settings) -> FoundSeries:
+    """All frames of a sweep, brackets at its positions included."""
+    shots = tuple(member.shot for position in positions for member in position)
     excuses: dict[int, Mapping[FindingCode, str]] = {}
-    for position in sweep.positions:
+    for position in positions:
         if is_bracket(position):
             excuses.update(bracket(position, settings.limits).excuses)
-    panorama, notes = panorama_of(sweep, views, settings)
-    return FoundSeries(
-        kind="panorama", shots=shots, order=shots, notes=notes, excuses=excuses, panorama=panorama
-    )
+    return FoundSeries(kind="panorama", shots=shots, order=shots, excuses=excuses)
 
 
 def series_of_framing(group: Sequence[Placed], settings: Settings) -> list[FoundSeries]:
@@ -130,14 +147,14 @@ def _by_bracket_mode(group: Sequence[Placed]) -> list[Group]:
     return parts if any(len(part) > 1 for part in automatic) else [tuple(group)]
 
 
-def _told(members: Sequence[Shot], settings: Settings, views: Views) -> list[FoundSeries]:
+def _told(members: Sequence[Shot], settings: Settings, remembered: Remembered) -> list[FoundSeries]:
     """Series that the camera declared; the kind is guessed only where its word is unknown."""
     told = told_of(members[0].exposure.sequence)
-    group = placed_anyway(members, views)
+    group = remembered.one_framing(members)
     kind = None if told is None else told.kind
     found: list[FoundSeries]
     if kind == "panorama":
-        found = list(_of_stream(members, settings, views))
+        found = list(_of_stream(members, settings, remembered))
     elif kind == "exposure-bracket":
         found = [bracket(group, settings.limits)]
     elif kind == "focus-bracket":

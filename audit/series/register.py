@@ -127,8 +127,7 @@ def same_framing(a: View, b: View) -> Link | None:
         return None
     found = search(a, b, 0.0, near=True)
     starts = [*(place.rotation for place in found[:2]), np.eye(3)]
-    places = ranked([refined(a, b, start, zoomed=True) for start in starts])
-    link = _link(a, b, places)
+    link = _link(a, b, raced(a, b, starts, zoomed=True))
     if link is None or not _is_same_framing(link):
         return None
     return link if link.ncc >= SURE_NCC or not _fits_better_elsewhere(a, b, link) else None
@@ -154,8 +153,7 @@ def join(a: View, b: View, start: Matrix | None = None) -> Link | None:
         return link if _is_proven(link) else None
     for roll_rad in START_ROLLS_RAD:
         found = search(a, b, roll_rad, near=False)
-        places = ranked(raced(a, b, [place.rotation for place in found]))
-        link = _link(a, b, places)
+        link = _link(a, b, raced(a, b, [place.rotation for place in found]))
         if _is_proven(link):
             return link
     return None

@@ -28,7 +28,7 @@ from audit.series.shot import Shot, steps_apart
 from audit.series.timeline import start_times_s
 from audit.series.view import View
 
-__all__ = ["Sweep", "sweeps"]
+__all__ = ["Sweep", "middle_of", "same_settings", "sweeps"]
 
 
 LONGEST_IDLE_S = 75.0
@@ -107,7 +107,7 @@ class _Growing:
         self.views = views
         self.starts = starts
         self.positions = [first]
-        self.shots = [_middle(first)]
+        self.shots = [middle_of(first)]
         self.joints: list[Joint] = []
         self.row_start = 0
 
@@ -120,7 +120,7 @@ class _Growing:
             return False
         if not _same_aperture(self.shots[last], shot):
             return False
-        unchanged = _same_settings(self.shots[last], shot)
+        unchanged = same_settings(self.shots[last], shot)
         if not unchanged and idle > self._limit_s(CHANGE_CADENCES, CHANGE_IDLE_S):
             return False
         link = self._next(last, shot)
@@ -265,7 +265,7 @@ class _Growing:
             and aside <= PAIR_ASIDE_SHARE
             and idle is not None
             and idle <= PAIR_IDLE_S
-            and _same_settings(self.shots[a], self.shots[b])
+            and same_settings(self.shots[a], self.shots[b])
         )
 
     def _sweep(self, members: Sequence[int]) -> Sweep:
@@ -326,7 +326,8 @@ def _same_aperture(one: Shot, two: Shot) -> bool:
     return abs(2 * math.log2(first / second)) <= APERTURE_TOLERANCE_EV
 
 
-def _same_settings(one: Shot, two: Shot) -> bool:
+def same_settings(one: Shot, two: Shot) -> bool:
+    """Whether time, aperture, sensitivity and focal length were held."""
     first, second = one.exposure, two.exposure
     return (
         first.shutter_s == second.shutter_s
@@ -336,7 +337,7 @@ def _same_settings(one: Shot, two: Shot) -> bool:
     )
 
 
-def _middle(group: Group) -> Shot:
+def middle_of(group: Group) -> Shot:
     """The frame that stands for a position: of a bracket the middle exposure."""
     by_light = sorted((member.shot for member in group), key=lambda shot: shot.exposure_thirds or 0)
     return by_light[(len(by_light) - 1) // 2]
@@ -344,7 +345,7 @@ def _middle(group: Group) -> Shot:
 
 def _nearest(group: Group, other: Shot) -> Shot:
     """Of a position, the frame nearest in exposure to another's; the middle one among equals."""
-    middle = _middle(group)
+    middle = middle_of(group)
     return min(
         (middle, *(member.shot for member in group)), key=lambda shot: steps_apart(shot, other)
     )

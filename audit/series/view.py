@@ -5,13 +5,13 @@ spread. A change of exposure then hardly matters, and a patch without detail wei
 """
 
 import math
-from functools import cached_property
+from functools import cache, cached_property
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
-from scipy.ndimage import gaussian_filter, laplace
+from scipy.ndimage import gaussian_filter, gaussian_filter1d, laplace
 
 from audit.optics.panorama import FULL_FRAME_DIAGONAL_MM, focal_px_of_equivalent
 from audit.records import Exposure, Sensor
@@ -275,11 +275,26 @@ def local_contrast(codes: NDArray[np.uint8], weight: Plane) -> Plane:
         0 where the weight is 0.
     """
     grey = codes.astype(np.float32)
-    near = np.maximum(gaussian_filter(weight, WINDOW_PX, truncate=2.5), 1e-3)
-    rest = (grey - gaussian_filter(grey * weight, WINDOW_PX, truncate=2.5) / near) * weight
-    wide = np.maximum(gaussian_filter(weight, SPREAD_WINDOW_PX, truncate=2.5), 1e-3)
-    spread = np.sqrt(gaussian_filter(rest**2, SPREAD_WINDOW_PX, truncate=2.5) / wide)
+    near: Plane = np.maximum(_blurred(weight, WINDOW_PX), 1e-3)
+    rest: Plane = (grey - _blurred(grey * weight, WINDOW_PX) / near) * weight
+    wide = np.maximum(_blurred(weight, SPREAD_WINDOW_PX), 1e-3)
+    spread = np.sqrt(_blurred(rest**2, SPREAD_WINDOW_PX) / wide)
     out: Plane = np.clip(rest / (spread + SPREAD_FLOOR_CODES), -FEATURE_LIMIT, FEATURE_LIMIT)
+    return out
+
+
+def _blurred(plane: Plane, sigma_px: float) -> Plane:
+    """Gaussian window, as two products of matrices: three times as fast as a filter."""
+    rows, cols = plane.shape
+    out: Plane = (_window(rows, sigma_px) @ plane @ _window(cols, sigma_px).T).astype(np.float32)
+    return out
+
+
+@cache
+def _window(size: int, sigma_px: float) -> Plane:
+    """(size, size) the Gaussian filter of a line as a matrix; lines go on as their reflection."""
+    unit = np.eye(size, dtype=np.float32)
+    out: Plane = gaussian_filter1d(unit, sigma_px, axis=0, truncate=2.5)
     return out
 
 
@@ -307,22 +322,24 @@ def sample(level: Level, x: Plane, y: Plane) -> tuple[Plane, Plane]:
     feature, weight : (n,) float32 arrays
     """
     rows, cols = level.feature.shape
-    at_x = np.asarray(x + np.float32(level.middle[1]), np.float32)
-    at_y = np.asarray(y * np.float32(level.squash) + np.float32(level.middle[0]), np.float32)
+    at_x = x + np.float32(level.middle[1])
+    at_y = y * np.float32(level.squash) + np.float32(level.middle[0])
     inside = (at_x >= 0) & (at_y >= 0) & (at_x <= cols - 1) & (at_y <= rows - 1)
-    at_x, at_y = at_x * inside, at_y * inside
-    left, top = at_x.astype(np.int32), at_y.astype(np.int32)
-    np.minimum(left, cols - 2, out=left)
-    np.minimum(top, rows - 2, out=top)
-    right_share, low_share = at_x - left, at_y - top
-    start = top * cols + left
+    at_x *= inside
+    at_y *= inside
+    left = np.minimum(np.floor(at_x), np.float32(cols - 2))
+    top = np.minimum(np.floor(at_y), np.float32(rows - 2))
+    at_x -= left
+    at_y -= top
+    # Whole numbers below 2^24 are exact in float32.
+    start = (top * np.float32(cols) + left).astype(np.intp)
     packed = level.packed
-    upper = packed[start]
-    upper += (packed[start + 1] - upper) * right_share
+    upper = packed.take(start)
+    upper += (packed.take(start + 1) - upper) * at_x
     start += cols
-    lower = packed[start]
-    lower += (packed[start + 1] - lower) * right_share
-    upper += (lower - upper) * low_share
+    lower = packed.take(start)
+    lower += (packed.take(start + 1) - lower) * at_x
+    upper += (lower - upper) * at_y
     upper *= inside
     return upper.real, upper.imag
 
@@ -350,17 +367,21 @@ MOST_POINTS = 6000
 """Points of one level that a fit uses at most: those with the steepest slopes (sets the cost)."""
 
 
+LEAST_STEEP = 1e-12
+"""Squared slope of a pixel that carries detail: above nothing."""
+
+
 def _level(
     feature: Plane, weight: Plane, focal_px: float, middle: tuple[float, float], squash: float
 ) -> Level:
     cols = feature.shape[1]
     slope_y, slope_x = _slopes(feature)
-    steep = np.where(weight > 0.5, slope_x**2 + slope_y**2, 0)
+    steep = (slope_x**2 + slope_y**2) * (weight > 0.5)
     steep[[0, -1]] = 0
     steep[:, [0, -1]] = 0
-    chosen = np.flatnonzero(steep > 0)
-    if len(chosen) > MOST_POINTS:
-        chosen = np.sort(chosen[np.argpartition(-steep.ravel()[chosen], MOST_POINTS)[:MOST_POINTS]])
+    most = min(MOST_POINTS, steep.size)
+    least = np.partition(steep, -most, axis=None)[-most]
+    chosen = np.flatnonzero(steep >= max(least, LEAST_STEEP))
     x = (chosen % cols - middle[1]).astype(np.float32)
     y = ((chosen // cols - middle[0]) / squash).astype(np.float32)
     along_x, along_y = slope_x.ravel()[chosen], slope_y.ravel()[chosen] * np.float32(squash)

@@ -5,9 +5,10 @@ from dataclasses import replace
 import msgspec
 import numpy as np
 import pytest
-from planted_sweep import Pose, picture, shot, world
+from planted_sweep import Pose, picture, seen_share, shot, world
 
 from audit.series.framing import Views, groups
+from audit.series.register import join
 from audit.series.sweep import sweeps
 
 SCENE = world(3)
@@ -59,6 +60,41 @@ def test_sweeps_are_found_whole(poses, layout):
     assert not sweep.breaks
     assert not sweep.unlinked
     assert views.pairs <= 2 * len(poses)
+
+
+def half_fenced(*, fence_first):
+    """The drawn world with a fence, repeating every 7 degrees, on one side of 100 degrees.
+
+    Upright frames 19 degrees apart show 8 degrees in common: places some boards off fit as
+    well, or better, and only a step elsewhere in the sweep tells which one is right.
+    """
+    period, bound = round(7 / 0.15), round(100 / 0.15)
+    fence = np.tile(SCENE[:, :period], (1, 60))[:, : SCENE.shape[1]]
+    west, east = (fence, SCENE) if fence_first else (SCENE, fence)
+    return np.concatenate([west[:, :bound], east[:, bound:]], axis=1)
+
+
+@pytest.mark.parametrize(
+    ("first", "fence_first", "alone"),
+    [(4.93, False, (1, 2)), (3.6, True, (0, 1))],
+    ids=["after a known step", "before a known step"],
+)
+def test_a_fence_is_joined_where_the_step_beside_it_leads(first, fence_first, alone):
+    """Two neighbours that nothing proves by themselves; the sweep is whole all the same."""
+    poses = row(*(first + i for i in range(3)))
+    scene = half_fenced(fence_first=fence_first)
+    shots = card(poses, pictures={i: picture(scene, pose, i) for i, pose in enumerate(poses)})
+    one, two = (shots[i].view() for i in alone)
+    assert join(one, two) is None
+
+    (sweep,), _ = found(shots)
+
+    assert places(sweep) == [0, 1, 2]
+    assert not sweep.breaks
+    assert not sweep.unlinked
+    truth = seen_share(poses[alone[0]], poses[alone[1]])
+    (joint,) = [each for each in sweep.joints if (each.a, each.b) == alone]
+    assert joint.link.overlap == pytest.approx(truth, abs=0.01)
 
 
 def test_a_missing_frame_is_a_gap():
