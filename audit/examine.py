@@ -6,7 +6,7 @@ module: a reading is numbers and one small picture.
 
 import hashlib
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -22,12 +22,11 @@ from audit.measure.blur_shape import measure_blur_shape
 from audit.measure.clipping import (
     CLIPPED_SHARE_OF_RANGE,
     ClippingResult,
-    clipped_pixels,
-    clipping_of_developed,
     clipping_of_mosaic,
     signal_floor_dn,
 )
 from audit.measure.detail_map import measure_detail
+from audit.measure.developed_light import FULL_SCALE_DN, developed_light
 from audit.measure.dust_view import VIEW_LONG_EDGE_PX, dust_view
 from audit.measure.energy import energy, laplacian_variance
 from audit.measure.field_slope import field_slope
@@ -57,10 +56,6 @@ from audit.settings import Bounds
 
 GREEN = 1
 """Code of green in a colour filter pattern."""
-
-DEVELOPED_FULL_SCALE = 65535.0
-"""Developed luma is measured on this linear scale, so that its noise has a size like a raw's."""
-
 
 RUN_LENGTHS = 3
 """zlib's strategy for pictures of few values and many zeros: smaller and faster (measured)."""
@@ -200,20 +195,18 @@ def _of_developed(
     decoded: Decoded, picture: Developed, data: bytes, name: str, kind: str
 ) -> Reading:
     """Measure a developed file on its linear luma."""
-    luma = picture.luma_linear() * np.float32(DEVELOPED_FULL_SCALE)
-    luma[clipped_pixels(picture.codes, picture.curve)] = DEVELOPED_FULL_SCALE
+    luminance_dn, clipping = developed_light(picture.codes, picture.curve)
     plane = MeasuredPlane(
-        samples=luma,
+        samples=luminance_dn,
         black_dn=0.0,
-        saturation_dn=DEVELOPED_FULL_SCALE,
+        saturation_dn=FULL_SCALE_DN,
         green_parity=None,
         block_px=JPEG_BLOCK_PX if kind == "jpeg" else None,
     )
-    grain = fit_noise(luma, black_dn=0.0, clipped_dn=plane.clipped_dn, green_parity=None)
-    noise = with_code_steps(grain, picture.curve[0], DEVELOPED_FULL_SCALE)
-    clipping = clipping_of_developed(picture.codes, picture.curve)
+    grain = fit_noise(luminance_dn, black_dn=0.0, clipped_dn=plane.clipped_dn, green_parity=None)
+    noise = with_code_steps(grain, picture.curve[0], FULL_SCALE_DN)
     sharpness = _sharpness(plane, noise, grain, decoded.exposure.orientation)
-    coarse = shrink(luma, VIEW_LONG_EDGE_PX)
+    coarse = shrink(luminance_dn, VIEW_LONG_EDGE_PX)
     return _assemble(decoded, data, name, kind, plane, noise, clipping, sharpness, coarse)
 
 
@@ -343,7 +336,14 @@ def _detail(plane: MeasuredPlane, noise: NoiseModel, orientation: int) -> Detail
             for row in turned
         ),
         log2_floor=round(float(np.median(found.log2_floor)), 2),
+        coarser=_packed([viewed(each, orientation) for each in found.log2_coarser]),
     )
+
+
+def _packed(maps: Sequence[NDArray[np.float32]]) -> bytes:
+    """Maps of log2 as the record keeps them."""
+    hundredths = np.nan_to_num(np.rint(100 * np.stack(maps)), nan=np.iinfo(np.int16).min)
+    return hundredths.astype("<i2").tobytes()
 
 
 def _not_measured(reason: str) -> Sharpness:

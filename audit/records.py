@@ -179,6 +179,9 @@ class DetailMap(Record, frozen=True, kw_only=True):
     """Of noise-corrected second differences, full scale = 1; ``None`` where tiles are clipped."""
     log2_floor: float
     """What a tile without any detail reads, over the middle of the frame's tiles."""
+    coarser: bytes = b""
+    """The same at arms of 4, 8 and 16 px: (3, rows, cols) int16, little-endian, hundredths of
+    log2; -32768 where tiles are clipped. Packed, since thousands of frames are held at once."""
 
 
 class Sharpness(Record, frozen=True, kw_only=True):

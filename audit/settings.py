@@ -223,10 +223,11 @@ class Limits(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
         float,
         _limit(
             "log2",
-            "fine energy below its neighbours' from which a frame of a sweep is the weakest",
+            "energy of the finest detail below its neighbours' from which a frame of a sweep is "
+            "the weakest",
             "measured: docs/methods/panorama.md",
         ),
-    ] = 0.4
+    ] = 0.15
 
 
 class Bounds(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -332,7 +333,9 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
     repeats: Repeats = "look-again"
     """What becomes of repeats that are not the best of their series."""
     jobs: int | None = None
-    """Worker processes; ``None``: one a core."""
+    """Worker processes, or frames on their way to a cluster; ``None``: as many as can be busy."""
+    cluster: str | None = None
+    """Address of the scheduler whose workers measure; ``None``: this computer does."""
     cache: Path | None = None
     """Folder of the store; ``None``: the user's cache folder."""
     fresh: bool = False

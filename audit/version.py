@@ -4,5 +4,5 @@ __version__ = "0.1.0"
 
 TOOL = "frame-audit"
 
-MEASURES = 2
+MEASURES = 3
 """Raised by hand whenever a measure changes: readings of another version are measured again."""

@@ -29,6 +29,10 @@ PIXEL_STEP = 2
 """Arm of the second difference on a green lattice, whose samples lie two pixels apart, and where
 every pixel counts: 2 px both times, beyond most of what demosaic draws (project's choice)."""
 
+COARSER = (2, 4, 8)
+"""Times that arm: 4, 8 and 16 px. How the energy rises from arm to arm tells a soft frame from a
+scene that holds little (docs/methods/panorama.md)."""
+
 SECOND_DIFFERENCE_GAIN = 6.0
 """Sum of squares of [1 -2 1]: the variance of white noise is multiplied by it."""
 
@@ -51,6 +55,8 @@ class DetailResult:
     """(rows, cols), in stops of variance, full scale 1; NaN where the tile is clipped."""
     log2_floor: F32
     """(rows, cols), what a tile without any detail reads."""
+    log2_coarser: F32
+    """(arms, rows, cols), energy at the arms of `COARSER`; NaN where ``log2_energy`` is."""
 
 
 def measure_detail(
@@ -102,18 +108,21 @@ def measure_detail(
         _spread(size, least, other)
         for size, least, other in zip(lattice.shape, tiles, lattice.shape[::-1], strict=True)
     )
-    across = _along_rows(lattice[rows], rows / lattice.shape[0], step, tiles, clipped_dn)
     # Indexed, not taken: numpy would first copy the whole lattice.
     upright = cast("Plane", np.ascontiguousarray(lattice[:, cols].T))
+    across = _along_rows(lattice[rows], rows / lattice.shape[0], step, tiles, clipped_dn)
     down = _along_rows(upright, cols / lattice.shape[1], step, tiles[::-1], clipped_dn)
-    square, level, clipped = ((one + two.T) / 2 for one, two in zip(across, down, strict=True))
+    parts = (across + np.swapaxes(down, 1, 2)) / 2
+    squares, level, clipped = parts[:-2], parts[-2], parts[-1]
     own = SECOND_DIFFERENCE_GAIN * noise.variance_dn2(level - black_dn).astype(np.float32)
     floor = LEAST_SHARE_OF_NOISE * own
-    energy = np.maximum(square - NOISE_EXCESS * own, floor)
-    energy[clipped > CLIPPED_TILE_SHARE] = np.nan
-    full_scale = np.float32(saturation_dn**2)
+    energies = np.maximum(squares - NOISE_EXCESS * own, floor)
+    energies[:, clipped > CLIPPED_TILE_SHARE] = np.nan
+    log2_energies = np.log2(energies / np.float32(saturation_dn**2))
     return DetailResult(
-        log2_energy=np.log2(energy / full_scale), log2_floor=np.log2(floor / full_scale)
+        log2_energy=log2_energies[0],
+        log2_floor=np.log2(floor / np.float32(saturation_dn**2)),
+        log2_coarser=log2_energies[1:],
     )
 
 
@@ -125,23 +134,33 @@ def _spread(size: int, tiles: int, length: int) -> NDArray[np.int64]:
 
 def _along_rows(
     chosen: Plane, places: NDArray[np.float64], step: int, tiles: tuple[int, int], clipped_dn: float
-) -> tuple[F32, ...]:
-    """Mean square second difference along rows, level and clipped share of each tile.
+) -> F32:
+    """Mean square second differences along rows (one a arm), level and clipped share of each tile.
 
     ``places`` says where in the frame each row lies, 0 to 1. Lines of the scene that run across
     the chosen rows are met by each of them; those that run along are met by the chosen columns.
     """
     samples = chosen.astype(np.float32)
-    inner = samples[:, step:-step]
-    difference = samples[:, : -2 * step] + samples[:, 2 * step :]
-    difference -= 2 * inner
     row_starts = np.searchsorted(places, np.arange(tiles[0]) / tiles[0])
-    col_starts = (np.arange(tiles[1]) * inner.shape[1] / tiles[1]).astype(np.int64)
-    count = np.diff(row_starts, append=len(places))[:, None] * np.diff(
-        col_starts, append=inner.shape[1]
-    )
-    parts = (difference**2, inner, (inner >= clipped_dn).astype(np.float32))
-    return tuple(
-        np.add.reduceat(np.add.reduceat(part, row_starts, axis=0), col_starts, axis=1) / count
-        for part in parts
-    )
+    row_counts = np.diff(row_starts, append=len(places))[:, None]
+
+    def tile_means(part: F32, margin: int) -> F32:
+        """Means of a part that lacks so many samples at both ends of each row."""
+        size, first = part.shape[1], np.arange(tiles[1])
+        borders = first * samples.shape[1] // tiles[1] - margin
+        col_starts = np.clip(borders, first, size - tiles[1] + first)
+        sums = np.add.reduceat(np.add.reduceat(part, col_starts, axis=1), row_starts, axis=0)
+        means: F32 = sums / (row_counts * np.diff(col_starts, append=size))
+        return means
+
+    out = [tile_means(_squares(samples, arm), arm) for arm in (step, *(step * n for n in COARSER))]
+    clipped = (samples >= clipped_dn).astype(np.float32)
+    return np.stack([*out, tile_means(samples, 0), tile_means(clipped, 0)]).astype(np.float32)
+
+
+def _squares(samples: F32, arm: int) -> F32:
+    """Square of the second difference along rows, without the samples that lack a neighbour."""
+    difference = samples[:, : -2 * arm] + samples[:, 2 * arm :]
+    difference -= 2 * samples[:, arm:-arm]
+    difference *= difference
+    return difference

@@ -12,7 +12,15 @@ import numpy as np
 from audit.series.bend import Turned, unbent
 from audit.series.directions import Matrix, area_overlap
 from audit.series.framing import Group, Views
-from audit.series.register import BLOCK_DETAIL, BLOCK_PX, Link, join, turned
+from audit.series.register import (
+    BLOCK_DETAIL,
+    BLOCK_PX,
+    LEAST_EVIDENCE,
+    Link,
+    evidence,
+    join,
+    turned,
+)
 from audit.series.shot import Shot
 from audit.series.view import View
 
@@ -28,6 +36,12 @@ BLANK_SHARE = 0.3
 HOLE_STEPS = 1.55
 HOLE_OVERLAP = 0.16
 """Neighbours in a row that lie this many usual steps apart and share less miss a frame between."""
+
+ODD_STEP = 1.4
+SURE_EVIDENCE = 4.0
+"""A join whose step is so many times the others', or they are of it, is doubted if its evidence is
+under so many times what a join needs: sweeps turn by regular steps (common practice, no source;
+numbers measured on development trips, docs/methods/panorama.md)."""
 
 
 class Joint(NamedTuple):
@@ -212,6 +226,37 @@ def _holes(sweep: Sweep, views: Views) -> list[Break]:
             if area_overlap(one, two, sweep.rotations[b] @ sweep.rotations[a].T) < HOLE_OVERLAP:
                 out.append(Break(min(a, b), max(a, b), False, max(1, round(step / usual) - 1)))
     return out
+
+
+def odd_steps(sweep: Sweep, views: Views) -> list[Joint]:
+    """Find joins that the sweep's other steps contradict, and that little proves.
+
+    Parameters
+    ----------
+    sweep : Sweep
+    views : Views
+
+    Returns
+    -------
+    list of Joint
+        Along rows; none where a row has a hole, whose steps differ rightly.
+    """
+    if sweep.breaks:
+        return []
+    joints = {frozenset((joint.a, joint.b)): joint for joint in sweep.joints}
+    found = []
+    rows = [(row, _steps(sweep, row, views)) for row in lines_of(sweep, views)]
+    for row, steps in rows:
+        for at, pair in enumerate(pairwise(row)):
+            joint = joints.get(frozenset(pair))
+            others = [*steps[:at], *steps[at + 1 :]]
+            if joint is None or not others or steps[at] <= 0:
+                continue
+            ratio = statistics.median(others) / steps[at]
+            is_odd = max(ratio, 1 / ratio) > ODD_STEP
+            if is_odd and evidence(joint.link) < SURE_EVIDENCE * LEAST_EVIDENCE:
+                found.append(joint)
+    return found
 
 
 def lines_of(sweep: Sweep, views: Views) -> list[list[int]]:

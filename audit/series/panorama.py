@@ -4,18 +4,17 @@ import math
 from collections.abc import Iterator, Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from audit.optics.printing import print_long_cm
-from audit.records import DetailMap, Panorama, PanoramaPair, Print
+from audit.records import Panorama, PanoramaPair, Print
 from audit.series.bend import BENDS
 from audit.series.directions import angle_between
 from audit.series.found import listed, named
 from audit.series.framing import Views
-from audit.series.laid_out import Joint, Sweep, lines_of
+from audit.series.laid_out import Joint, Sweep, lines_of, odd_steps
 from audit.series.register import LEAST_OVERLAP_SHARE, Link
-from audit.series.shot import Shot
 from audit.series.stitched import Camera, Stitched, stitched
+from audit.series.weakest import Weakest, by_exposure, weakest_of
 from audit.settings import Limits, Settings
 
 CLOSE_CM = 25.0
@@ -23,12 +22,6 @@ CLOSE_CM = 25.0
 
 BESIDE_ASIDE_SHARE = 0.4
 """Neighbours proper lie in one row or column; corners that touch diagonally are not judged."""
-
-LEAST_TILES = 6
-"""Tiles with detail that a comparison of sharpness needs (project's choice)."""
-
-ABOVE_FLOOR_LOG2 = 1.0
-"""Energy above what an empty tile reads from which a tile shows detail (project's choice)."""
 
 WIDEST_FIELD_DEG = 115.0
 """A rectilinear frame of more is hardly made (12 mm on 24 x 36 mm: 112 degrees along)."""
@@ -39,8 +32,6 @@ LARGEST_CLOSURE_DEG = 3.0
 LARGEST_MISFIT_SHARE = 1 / 256
 """Parts of an overlap that lie apart by more of the long side, in the median, are told of
 (project's choice; on development trips 2 of 109 pairs did)."""
-
-Maps = NDArray[np.float64]
 
 
 def panorama_of(sweep: Sweep, views: Views, settings: Settings) -> tuple[Panorama, tuple[str, ...]]:
@@ -63,9 +54,8 @@ def panorama_of(sweep: Sweep, views: Views, settings: Settings) -> tuple[Panoram
     name = [shot.name for shot in sweep.shots]
     beside = [joint for joint in sweep.joints if _is_beside(joint.link)]
     light = _offsets([(j.a, j.b, j.link.brightness_ev) for j in beside])
-    detail = _offsets([(j.a, j.b, _detail_log2(sweep, j)) for j in beside])
     uneven = [i for i, ev in sorted(light.items()) if abs(ev) > limits.uneven_exposure_ev]
-    weakest = _weakest(detail, light, limits)
+    weakest = weakest_of(sweep, beside, limits)
     size, reason = _size(sweep, views)
     thin = [j for j in beside if j.link.overlap < limits.thin_overlap_share]
     panorama = Panorama(
@@ -81,7 +71,7 @@ def panorama_of(sweep: Sweep, views: Views, settings: Settings) -> tuple[Panoram
         ),
         unlinked=tuple(name[i] for i in sweep.unlinked),
         gaps=tuple((name[b.a], name[b.b]) for b in sweep.breaks if not b.blank),
-        weakest=None if weakest is None else name[weakest],
+        weakest=None if weakest is None else weakest.shot.name,
         exposure_outliers=tuple(name[i] for i in uneven),
         stitched_width_px=size.width_px if size else None,
         stitched_height_px=size.height_px if size else None,
@@ -100,8 +90,9 @@ def panorama_of(sweep: Sweep, views: Views, settings: Settings) -> tuple[Panoram
         *_overlap_notes(beside, thin, sweep, limits),
         *(note for joint in beside for note in _misfit_notes(joint, sweep, views)),
         *_break_notes(sweep),
+        *(_odd_note(sweep, joint) for joint in odd_steps(sweep, views)),
         *_change_notes(panorama, light, uneven, sweep),
-        *([_weak_note(sweep.shots[weakest], detail[weakest])] if weakest is not None else []),
+        *([_weak_note(sweep, weakest)] if weakest is not None else []),
         *_size_notes(panorama, reason),
     ]
     return panorama, tuple(sentences)
@@ -130,75 +121,6 @@ def _offsets(differences: Sequence[tuple[int, int, float | None]]) -> dict[int, 
     return {frame: float(solved[column[frame]]) for frame in frames}
 
 
-def _weakest(detail: dict[int, float], light: dict[int, float], limits: Limits) -> int | None:
-    """The frame whose detail lies furthest below its neighbours', if far enough.
-
-    The curve of a developed file bends what exposure does to detail; so a frame that stands out in
-    exposure must lie lower still, by one log2 an EV. And it must stand out from the next one by
-    half the limit: where half the sweep is soft, no frame is the weakest (both project's choice).
-    """
-    below = {i: value + abs(light.get(i, 0.0)) for i, value in detail.items()}
-    lowest = sorted(below, key=lambda i: below[i])[:2]
-    if len(lowest) < 2 or below[lowest[0]] > -limits.weaker_detail_log2:
-        return None
-    alone = below[lowest[1]] - below[lowest[0]] > limits.weaker_detail_log2 / 2
-    return lowest[0] if alone else None
-
-
-def _detail_log2(sweep: Sweep, joint: Joint) -> float | None:
-    """Fine energy of b over a where both show the same, corrected for exposure.
-
-    From the full-resolution maps; energy of linear light grows with the square of the exposure.
-    Without maps the previews tell, though only of coarse softness.
-    """
-    one, two = sweep.shots[joint.a], sweep.shots[joint.b]
-    brightness_ev = joint.link.brightness_ev
-    if one.detail is None or two.detail is None or brightness_ev is None:
-        return joint.link.detail_log2
-    first, second = _energies(one.detail), _energies(two.detail)
-    at = _tiles_on(first.shape, second.shape, joint, sweep)
-    if not len(at):
-        return joint.link.detail_log2
-    a, b = first.ravel()[at[:, 0]], second.ravel()[at[:, 1]] - 2 * brightness_ev
-    above = np.maximum(a - one.detail.log2_floor, b - two.detail.log2_floor)
-    shown = np.isfinite(a + b) & (above > ABOVE_FLOOR_LOG2)
-    if shown.sum() < LEAST_TILES:
-        return joint.link.detail_log2
-    # Where a scene holds little detail its loss shows least: the richer half of the tiles tells.
-    rich = shown & (np.maximum(a, b) >= np.median(np.maximum(a, b)[shown]))
-    return float(np.median((b - a)[rich]))
-
-
-def _energies(tiles: DetailMap) -> Maps:
-    return np.array(
-        [[math.nan if each is None else each for each in row] for row in tiles.log2_energy]
-    )
-
-
-def _tiles_on(
-    shape: tuple[int, ...], other: tuple[int, ...], joint: Joint, sweep: Sweep
-) -> NDArray[np.intp]:
-    """Tiles of a and the tiles of b that lie there: (n, 2) flat indexes."""
-    half_a, half_b = (_tangents(sweep, i) for i in (joint.a, joint.b))
-    y, x = np.meshgrid(
-        (2 * (np.arange(shape[0]) + 0.5) / shape[0] - 1) * half_a[0],
-        (2 * (np.arange(shape[1]) + 0.5) / shape[1] - 1) * half_a[1],
-        indexing="ij",
-    )
-    rays = np.stack([x, y, np.ones_like(x)], axis=-1).reshape(-1, 3) @ joint.link.rotation.T
-    ahead = np.maximum(rays[:, 2], 1e-6)
-    col = (rays[:, 0] / ahead / half_b[1] + 1) / 2 * other[1]
-    row = (rays[:, 1] / ahead / half_b[0] + 1) / 2 * other[0]
-    inside = (rays[:, 2] > 0) & (col >= 0) & (col < other[1]) & (row >= 0) & (row < other[0])
-    one = np.flatnonzero(inside)
-    two = row[inside].astype(np.intp) * other[1] + col[inside].astype(np.intp)
-    return np.stack([one, two], axis=1)
-
-
-def _tangents(sweep: Sweep, at: int) -> tuple[float, float]:
-    return sweep.positions[at][0].fields
-
-
 # ---------------------------------------------------------------- size
 
 
@@ -222,6 +144,8 @@ def _size(sweep: Sweep, views: Views) -> tuple[Stitched | None, str]:
             f"Sizes are left out: lines are bent by {100 * abs(sweep.bend):.0f} % or more in the "
             "corner. The lens is not rectilinear, or its focal length is not what the file says."
         )
+    if odd_steps(sweep, views):
+        return None, "Sizes are left out: a step differs from the others, and may be wrong."
     field_deg = 2 * math.degrees(math.atan(max(sweep.positions[0][0].fields)))
     if field_deg > WIDEST_FIELD_DEG:
         return None, (
@@ -249,13 +173,15 @@ def _wander_cost_px(size: Stitched, sweep: Sweep) -> int:
     return max(0, size.level_crop_px - crop_px)
 
 
-def _print(sweep: Sweep, size: Stitched, weakest: int | None, settings: Settings) -> Print | None:
+def _print(
+    sweep: Sweep, size: Stitched, weakest: Weakest | None, settings: Settings
+) -> Print | None:
     """The print of the clean rectangle at the sharpness of its weakest frame."""
     widths = [w for shot in sweep.shots if (w := shot.edge_width_px) is not None]
     sides = sorted((size.crop_width_px, size.crop_height_px))
     if not widths or sides[0] <= 0:
         return None
-    own = None if weakest is None else sweep.shots[weakest].edge_width_px
+    own = None if weakest is None else weakest.shot.edge_width_px
     edge_width_px = max(widths) if own is None else own
     sharp_px = settings.limits.fully_sharp_px
 
@@ -360,12 +286,21 @@ def _change_notes(
         yield f"{named(sweep.shots[i])} is {abs(light[i]):.1f} EV {word} than its neighbours."
 
 
-def _weak_note(shot: Shot, detail_log2: float) -> str:
-    width = shot.edge_width_px
-    edges = "" if width is None else f", edges of {width:.1f} px"
+def _odd_note(sweep: Sweep, joint: Joint) -> str:
     return (
-        f"The weakest frame is {named(shot)}: {100 * 2**detail_log2:.0f} % of its neighbours' fine "
-        f"detail{edges}."
+        f"{_pair(sweep, joint.a, joint.b)}: the step differs from the others; check this join "
+        f"({100 * joint.link.overlap:.0f} % of overlap)."
+    )
+
+
+def _weak_note(sweep: Sweep, weakest: Weakest) -> str:
+    width = weakest.shot.edge_width_px
+    edges = "" if width is None else f", edges of {width:.1f} px"
+    shots = by_exposure(sweep, weakest.position)
+    place = "" if len(shots) == 1 else f", of the position {listed([named(s) for s in shots])}"
+    return (
+        f"The weakest frame is {named(weakest.shot)}{place}: {100 * 2**weakest.loss_log2:.0f} % of "
+        f"its neighbours' finest detail{edges}."
     )
 
 

@@ -114,17 +114,26 @@ def largest_rectangle(mask: NDArray[np.bool_]) -> tuple[int, int]:
     """
     best = (0, 0)
     heights = np.zeros(mask.shape[1], int)
-    for row in mask:
+    for row, below in zip(mask, [*mask[1:], np.zeros(mask.shape[1], bool)], strict=True):
         heights = np.where(row, heights + 1, 0)
-        if heights.max(initial=0) * mask.shape[1] <= best[0] * best[1]:
+        # A rectangle that ends here is the largest only if it cannot go on below.
+        if not (row & ~below).any() or _most_cells(heights) <= best[0] * best[1]:
             continue
         best = max(best, _under_histogram(heights), key=lambda size: size[0] * size[1])
     return best
 
 
+def _most_cells(heights: NDArray[np.int_]) -> int:
+    """No rectangle has more: as if columns of one height lay side by side."""
+    highest_first = np.sort(heights)[::-1]
+    return int((highest_first * np.arange(1, len(heights) + 1)).max(initial=0))
+
+
 def _under_histogram(heights: NDArray[np.int_]) -> tuple[int, int]:
     best, stack = (0, 0), list[tuple[int, int]]()
-    for at, height in enumerate([*heights.tolist(), 0]):
+    starts = np.flatnonzero(np.diff(heights, prepend=-1))
+    steps = zip([*starts.tolist(), len(heights)], [*heights[starts].tolist(), 0], strict=True)
+    for at, height in steps:
         start = at
         while stack and stack[-1][1] >= height:
             start, top = stack.pop()

@@ -81,6 +81,26 @@ def test_a_line_counts_wherever_it_lies_in_its_tile(upright: bool) -> None:
     assert max(energies) - min(energies) < 0.5
 
 
+def test_white_noise_is_alike_at_all_arms_and_a_blur_takes_most_from_the_finest() -> None:
+    """Second differences of white noise have 6 times its variance at every arm."""
+    rng = np.random.default_rng(4)
+    white = 4000 + rng.normal(0, 200.0, SHAPE)
+    sharp, soft = measured(white), measured(gaussian_filter(white, 1.5))
+
+    expected = np.log2(6 * 200.0**2 / 16000**2)
+    middle = sharp.log2_coarser[:, :, 2:-2]
+    assert np.median(middle, axis=(1, 2)) == pytest.approx(expected, abs=0.1)
+    losses = [
+        float(np.median(after - before))
+        for before, after in zip(
+            (sharp.log2_energy, *sharp.log2_coarser),
+            (soft.log2_energy, *soft.log2_coarser),
+            strict=True,
+        )
+    ]
+    assert losses[0] < losses[1] < losses[2] + 0.1
+
+
 def test_clipped_tiles_have_no_energy() -> None:
     plane = texture()
     plane[:40] = 16000.0
@@ -88,6 +108,7 @@ def test_clipped_tiles_have_no_energy() -> None:
     energy = measured(plane).log2_energy
 
     assert np.isnan(energy[0]).all()
+    assert np.isnan(measured(plane).log2_coarser[:, 0]).all()
     assert np.isfinite(energy[1:]).all()
 
 

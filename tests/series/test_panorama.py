@@ -1,7 +1,9 @@
 """The audit of a sweep: against closed forms of practice and the drawn cameras."""
 
 import math
+from copy import copy
 from dataclasses import replace
+from functools import partial
 
 import msgspec
 import numpy as np
@@ -12,6 +14,7 @@ from audit.optics.panorama import cylinder_width_px, field_of_view_deg
 from audit.records import DetailMap, Sharpness
 from audit.series.framing import Views, groups
 from audit.series.panorama import panorama_of
+from audit.series.register import LEAST_EVIDENCE
 from audit.series.stitched import Camera, largest_rectangle, stitched
 from audit.series.sweep import sweeps
 from audit.settings import Settings
@@ -185,35 +188,126 @@ def test_a_frame_of_another_exposure_is_named():
     assert any("0.7 EV brighter" in note for note in notes)
 
 
-def test_the_weakest_frame_is_the_one_with_less_detail_at_equal_light():
-    """Two frames read low: one was underexposed by 1 EV (2 log2 of energy), one is soft."""
-    poses = row(5)
-    poses[1] = replace(poses[1], ev=-1.0)
+def detail_of(level_log2, loss_log2, seed, hidden=()):
+    """Energies that rise by 2, 1.5 and 1 log2 from arm to arm, less what a blur takes of each."""
+    rng = np.random.default_rng(seed)
+    tiles = level_log2 + np.cumsum([0, 2, 1.5, 1])[:, None, None] + rng.normal(0, 0.05, (4, 24, 16))
+    tiles += loss_log2 * np.array([1.33, 0.66, 0.33, 0.2])[:, None, None]
+    packed = np.rint(100 * tiles[1:]).astype("<i2")
+    for arm in hidden:
+        packed[arm] = np.iinfo(np.int16).min
+    fine = tuple(tuple(float(each) for each in row) for row in tiles[0])
+    return DetailMap(rows=24, cols=16, log2_energy=fine, log2_floor=-24.0, coarser=packed.tobytes())
+
+
+def measured(made, detail, edge_width_px=1.5):
+    sharp = Sharpness(
+        laplacian_variance=None,
+        energy=None,
+        edge_width_px=edge_width_px,
+        edge_width_low_px=None,
+        edge_width_high_px=None,
+        mtf50_cpp=None,
+        edges=50,
+        measurable=True,
+    )
+    row = msgspec.structs.replace(made.row, sharpness=sharp)
+    return replace(made, detail_source=partial(copy, detail), row=row)
+
+
+def weak_row(losses, evs=(0, 0, 0, 0, 0)):
+    """Five frames whose finest detail lacks so much."""
     shots = []
-    for i, pose in enumerate(poses):
-        level = -8.0 + 2 * pose.ev - (2.5 if i == 3 else 0.0)
-        made = shot(i, picture(SCENE, pose, i), pose, 5.0 * i)
-        detail = DetailMap(rows=24, cols=16, log2_energy=((level,) * 16,) * 24, log2_floor=-18.0)
-        sharp = Sharpness(
-            laplacian_variance=None,
-            energy=None,
-            edge_width_px=3.0 if i == 3 else 1.5,
-            edge_width_low_px=None,
-            edge_width_high_px=None,
-            mtf50_cpp=None,
-            edges=50,
-            measurable=True,
-        )
-        shots.append(
-            replace(made, detail=detail, row=msgspec.structs.replace(made.row, sharpness=sharp))
-        )
-    panorama, _ = audit_of(shots)
+    for i, pose in enumerate(row(5)):
+        lit = replace(pose, ev=evs[i])
+        made = shot(i, picture(SCENE, lit, i), lit, 5.0 * i)
+        detail = detail_of(-10.0 + 2 * evs[i], losses[i], i)
+        shots.append(measured(made, detail, 1.5 if losses[i] > -1 else 3.0))
+    return shots
+
+
+def test_the_weakest_frame_is_the_one_with_less_fine_over_coarse_detail():
+    """Two frames read low: one was underexposed by 1 EV (2 log2 of energy), one is soft."""
+    panorama, notes = audit_of(weak_row([0, 0, 0, -1.2, 0], evs=(0, -1.0, 0, 0, 0)))
     assert panorama.weakest == "sweep_0003.jpg"
+    assert any(note.startswith("The weakest frame is sweep_0003.jpg: 4") for note in notes)
     assert panorama.print is not None
     assert panorama.print.limited_by == "softness"
     # Half the sharpness, half the print: 3.0 px against the 1.5 px of a fully sharp frame.
     longest = max(panorama.crop_width_px, panorama.crop_height_px)
     assert panorama.print.long_cm == pytest.approx(longest * 50 / 3437.75 / 2, rel=1e-3)
+
+
+@pytest.mark.parametrize("losses", [[0, 0, 0, 0, 0], [0, 0, 0, -0.08, 0], [0, -1.2, 0, -1.2, 0]])
+def test_no_frame_is_the_weakest_where_none_stands_out(losses):
+    """None is soft, one hardly, or two are alike."""
+    panorama, _ = audit_of(weak_row(losses))
+    assert panorama.weakest is None
+
+
+def test_without_coarser_energies_the_weakest_is_not_told():
+    shots = weak_row([0, 0, 0, -1.2, 0])
+    bare = [
+        replace(
+            each,
+            detail_source=partial(msgspec.structs.replace, each.detail, coarser=b""),
+        )
+        for each in shots
+    ]
+    assert audit_of(bare)[0].weakest is None
+
+
+def test_a_white_spectrum_is_noise_and_names_no_frame():
+    """Energies that do not rise from arm to arm: only noise, in one frame less than in the rest."""
+    shots = []
+    for i, each in enumerate(weak_row([0] * 5)):
+        level = -12.0 if i == 2 else -10.0
+        flat = np.full((3, 24, 16), 100 * level).astype("<i2").tobytes()
+        tiles = ((level,) * 16,) * 24
+        noisy = DetailMap(rows=24, cols=16, log2_energy=tiles, log2_floor=-24.0, coarser=flat)
+        shots.append(replace(each, detail_source=partial(copy, noisy)))
+    assert audit_of(shots)[0].weakest is None
+
+
+@pytest.mark.parametrize(
+    ("soft", "named"),
+    [((-1.0, -1.0, -1.0), "sweep_0008.jpg"), ((-3.0, -1.0, -1.0), "sweep_0006.jpg")],
+    ids=["all alike: the longest", "the darkest is softer"],
+)
+def test_of_a_bracketed_position_the_longest_exposure_is_named(soft, named):
+    """Four brackets of three, dark to bright; shake acts longest in the longest exposure."""
+    shots = []
+    for i, pose in enumerate(row(4)):
+        for k, ev in enumerate((-2.0, 0.0, 2.0)):
+            at = 3 * i + k
+            lit = replace(pose, ev=ev)
+            made = shot(at, picture(SCENE, lit, at), lit, 8.0 * i + k, shutter_s=0.01 * 2**ev)
+            loss = soft[k] if i == 2 else 0.0
+            shots.append(measured(made, detail_of(-12.0 + 2 * ev, loss, at)))
+    panorama, notes = audit_of(shots)
+    assert panorama.weakest == named
+    position = "of the position sweep_0006.jpg, sweep_0007.jpg and sweep_0008.jpg"
+    assert any(position in note for note in notes)
+
+
+@pytest.mark.parametrize(("share", "is_told"), [(1.2, True), (30.0, False)])
+def test_a_step_unlike_the_others_is_doubted_where_little_proves_it(share, is_told):
+    """Turns of 12, 19 and 19 degrees; a join needs an evidence of `LEAST_EVIDENCE`."""
+    poses = [Pose(yaw_deg=a, upright=True) for a in (0, 12, 31, 50)]
+    shots = [shot(i, picture(SCENE, p, i), p, 5.0 * i) for i, p in enumerate(poses)]
+    views = Views()
+    (sweep,) = sweeps(groups(shots, views), views)
+    sweep.joints = [
+        each._replace(link=each.link._replace(likelihood=share * LEAST_EVIDENCE, second_share=0.0))
+        for each in sweep.joints
+    ]
+    panorama, notes = panorama_of(sweep, views, Settings())
+    told = [note for note in notes if "the step differs from the others" in note]
+    assert len(told) == is_told
+    assert (panorama.stitched_width_px is None) == is_told
+    assert any("a step differs" in note for note in notes) == is_told
+    if is_told:
+        assert told[0].startswith("sweep_0000.jpg and sweep_0001.jpg")
 
 
 def test_without_a_focal_length_no_size_is_given():
