@@ -21,8 +21,10 @@ VIEW_LONG_EDGE_PX = 512
 SIZES = 3
 """Full, half, quarter: spots of 0.3-0.7, 0.7-1.4 and 1.4-2.8 % of the width."""
 
-SURROUND_PX = 9
-"""Side of the box, applied twice, whose mean is taken off: some three times the widest spot."""
+SURROUND_PX = 5
+"""Side of the box, applied twice, whose mean is taken off. Texture is stronger the coarser it is,
+so a narrow one hides fewer spots than a wide one (chosen on simulated frames:
+docs/methods/dust.md)."""
 
 BLOCK_PX = 4
 """Side of the blocks that share one figure of spread."""

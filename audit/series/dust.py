@@ -15,7 +15,6 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter, uniform_filter
-from scipy.signal import fftconvolve
 
 from audit.optics.dust import REFERENCE_N, contrast_at, log_loss, relative_strength
 from audit.records import AuditedFrame, DustSpot, Exposure, Series
@@ -35,11 +34,9 @@ from audit.series.dust_stack import STACKED, Member, Stack, Sums
 LEAST_FRAMES = 8
 """Independent frames of a body below which nothing is said (measured: docs/methods/dust.md)."""
 
-LEAST_Z = 5.0
-"""Standard errors by which a spot stands out of the stack (same source)."""
-
-LEAST_Z_WITHOUT = 3.5
-"""The same without the frame that speaks most for the spot (same source)."""
+LEAST_Z, LEAST_Z_WITHOUT = 5.0, 3.5
+"""Standard errors by which a spot stands out of the stack: with all frames, and without the one
+that speaks most for it (same source)."""
 
 SURE_Z = 5.5
 """From here on a spot counts although only one frame shows it plainly (same source)."""
@@ -57,8 +54,7 @@ ASSUMED_N = 11.0
 """Aperture of a frame that names none: usual for landscapes (guess)."""
 
 LARGEST_STEP_SEEN = 40.0
-"""Contrast over spread that counts at most where the depth of a found spot is measured (project's
-choice)."""
+"""Contrast over spread that counts at most in the depth of a found spot (project's choice)."""
 
 DISC_PX: tuple[tuple[float, ...], ...] = ((1.5, 2.1, 3.0), (2.1, 3.0), (2.1, 3.0, 4.2))
 """Diameters of the discs that each size is searched with, in its pixels: 0.3 to 3.3 % of the
@@ -68,8 +64,7 @@ FIT_SHARES = tuple(0.0028 * 1.2**step for step in range(15))
 """Diameters that are tried on a found spot: 0.28 to 3.6 % of the long edge."""
 
 EDGE_SOFTNESS = 0.2
-"""Softness of a shadow's edge, in radii: diffraction and the speck's own width (project's
-choice)."""
+"""Of a shadow's edge, in radii: diffraction and the speck's own width (project's choice)."""
 
 REACH_PX = 12
 """Half a side of what is looked at around a spot: its disc and its surroundings."""
@@ -259,6 +254,9 @@ def _candidates(stack: Sums) -> list[Candidate]:
 
 def _peaks(stack: Sums, size: int, disc: Plane) -> Iterator[Candidate]:
     """Darkest places of one size for one disc."""
+    # Loading it takes a second, which a run whose dust is kept from an earlier one can save.
+    from scipy.signal import fftconvolve
+
     evidence, turned = stack.evidence[size], disc[::-1, ::-1]
     weight = per_pixel(stack.weight[size], evidence.shape)
     known = weight > 0

@@ -10,6 +10,7 @@ from scipy.ndimage import gaussian_filter
 from audit.measure.dust_view import dust_view
 from audit.records import AuditedFrame, Exposure, Sensor, Series
 from audit.series.dust import LEAST_FRAMES, Dust, body_name, find_dust, one_framing
+from audit.series.kept_dust import kept_dust
 
 COLS, ROWS = 512, 341
 Plane = NDArray[np.float32]
@@ -180,3 +181,62 @@ def test_a_panorama_is_many_framings_and_a_bracket_one() -> None:
         return Series(id=name, kind=kind, files=(), best=None, order=(), notes=())  # type: ignore[arg-type]
 
     assert one_framing([series("S01", "panorama"), series("S02", "repeat")]) == {"S02": "S02"}
+
+
+# ---------------------------------------------------------------- kept between runs
+
+
+class Memory:
+    """Keeps in a dictionary."""
+
+    def __init__(self) -> None:
+        self.values: dict[tuple[str, bytes], bytes] = {}
+
+    def found(self, name: str, inputs: bytes) -> bytes | None:
+        return self.values.get((name, inputs))
+
+    def keep(self, name: str, inputs: bytes, value: bytes) -> None:
+        self.values[name, inputs] = value
+
+
+def card(bodies: Sequence[str], spot: tuple[float, ...]) -> tuple[list[AuditedFrame], list[Plane]]:
+    """Twelve frames of each body, by turns."""
+    rows, planes = [], []
+    for number, aperture_n in enumerate(apertures(12)):
+        for body in bodies:
+            rows.append(row(f"{body}{number}.dng", aperture_n, body))
+            planes.append(with_dust(scene(number), aperture_n, [spot]))
+    return rows, planes
+
+
+def test_dust_of_two_bodies_is_kept_and_found_anew_after_a_change() -> None:
+    rows, planes = card(["VK-50", "VK-60"], SPOT)
+    views = [dust_view(plane) for plane in planes]
+    digests: list[bytes | None] = [bytes([number]) for number in range(len(rows))]
+    memory, asked, labels = Memory(), list[int](), range(len(rows))
+
+    def view_of(place: int):  # type: ignore[no-untyped-def]
+        asked.append(place)
+        return views[place]
+
+    anew = find_dust(rows, labels, view_of)
+    assert len({spot.body for spot in anew.spots}) == 2
+    assert kept_dust(rows, labels, digests, view_of, memory) == anew
+    asked.clear()
+    assert kept_dust(rows, labels, digests, view_of, memory) == anew
+    assert asked == []
+
+    views[0], digests[0] = dust_view(scene(99)), b"another"
+    assert kept_dust(rows, labels, digests, view_of, memory) == find_dust(rows, labels, view_of)
+    assert kept_dust(rows, labels, digests, view_of, memory) != anew
+
+
+def test_dust_found_without_a_picture_is_not_kept() -> None:
+    rows, planes = card(["VK-50"], SPOT)
+    views = [dust_view(plane) for plane in planes]
+    digests = [bytes([number]) for number in range(len(rows))]
+    memory = Memory()
+
+    kept_dust(rows, range(12), digests, lambda place: views[place] if place else None, memory)
+
+    assert memory.values == {}
