@@ -3,8 +3,11 @@
 A store that cannot be used costs time and no frame its row.
 """
 
+import hashlib
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from functools import cache
+from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,11 +15,11 @@ import msgspec
 import platformdirs
 
 from audit.errors import StoreError
-from audit.records import Frame, KnownHash, PictureName, Reading, Unread
+from audit.records import Frame, KnownHash, PictureName, Reading
 from audit.scan import named_bytes
 from audit.settings import Settings
 from audit.store import Store
-from audit.version import MEASURES, TOOL
+from audit.version import MEASURES, TOOL, __version__
 
 if TYPE_CHECKING:
     import numpy as np
@@ -29,6 +32,8 @@ class Pictures:
     def __init__(self, store: Store, warn: Callable[[str], None]) -> None:
         self._store = store
         self._warn = warn
+        self._digests: dict[bytes, dict[str, bytes]] = {}
+        """By the frame's path, once they were asked for."""
 
     def of(self, frame: Frame, name: PictureName) -> bytes:
         """Encoded picture; empty where there is none."""
@@ -38,11 +43,88 @@ class Pictures:
             self._warn(str(error))
             return b""
 
+    def digest(self, frame: Frame, name: PictureName = "registration") -> bytes | None:
+        """Stands for a picture without its being read; ``None`` where there is none."""
+        if frame.path not in self._digests:
+            try:
+                self._digests[frame.path] = self._store.picture_digests(frame)
+            except StoreError as error:
+                self._warn(str(error))
+                self._digests[frame.path] = {}
+        return self._digests[frame.path].get(name)
+
     def grey(self, frame: Frame, name: PictureName = "registration") -> "NDArray[np.uint8] | None":
         """Picture for registration, or another grey one; ``None`` where there is none."""
         from audit.decode.small_pictures import read_grey_png
 
         return read_grey_png(self.of(frame, name))
+
+
+DERIVING = ("series", "optics")
+"""Packages whose code turns several readings into something that is kept."""
+
+
+class Derived:
+    """What several readings and their pictures gave together, kept for the next run.
+
+    It is found again by a digest of all that it depends on, this program's code included, so that
+    nothing old is ever taken for new. A store that cannot be used costs time and nothing else.
+
+    Parameters
+    ----------
+    store : Store
+    warn : callable
+        Gets a sentence if nothing can be kept.
+    is_fresh : bool
+        Find nothing, as if there had been no run before.
+    """
+
+    def __init__(
+        self, store: Store, warn: Callable[[str], None], *, is_fresh: bool = False
+    ) -> None:
+        self._store = store
+        self._warn = warn
+        self._has_warned = False
+        self._is_fresh = is_fresh
+
+    def found(self, name: str, inputs: bytes) -> bytes | None:
+        """What was derived from these inputs; ``None`` if it is not kept."""
+        if self._is_fresh:
+            return None
+        try:
+            return self._store.derived(_key(name, inputs))
+        except StoreError:
+            return None
+
+    def keep(self, name: str, inputs: bytes, value: bytes) -> None:
+        """Keep what was derived from some inputs."""
+        try:
+            self._store.put_derived(_key(name, inputs), value)
+        except StoreError as error:
+            if not self._has_warned:
+                self._warn(f"{error}; the next run will take longer")
+            self._has_warned = True
+
+
+def _key(name: str, inputs: bytes) -> bytes:
+    digest = hashlib.blake2b(_code_digest(), digest_size=DIGEST_BYTES)
+    digest.update(name.encode() + b"\0")
+    digest.update(inputs)
+    return digest.digest()
+
+
+@cache
+def _code_digest() -> bytes:
+    """Digest of the code that derives: a line changed there, and all is derived anew."""
+    digest = hashlib.blake2b(f"{__version__} {MEASURES}".encode(), digest_size=DIGEST_BYTES)
+    for package in DERIVING:
+        sources = [each for each in (files("audit") / package).iterdir() if each.is_file()]
+        for source in sorted(sources, key=lambda each: each.name):
+            digest.update(source.name.encode() + b"\0" + source.read_bytes())
+    return digest.digest()
+
+
+DIGEST_BYTES = 16
 
 
 def opened_store(settings: Settings, warn: Callable[[str], None]) -> Store:
@@ -55,16 +137,23 @@ def opened_store(settings: Settings, warn: Callable[[str], None]) -> Store:
         return Store(None, version=MEASURES, warn=warn)
 
 
+AT_ONCE = 256
+"""Frames looked up together: so many readings as they lie in the store are held (project's
+choice)."""
+
+
 def stored(
     frames: Sequence[Frame], store: Store, warn: Callable[[str], None]
-) -> dict[int, Reading | Unread]:
-    """Readings of earlier runs, by the frame's place."""
-    try:
-        kept = store.get_many(frames)
-    except StoreError as error:
-        warn(f"{error}; everything is measured again")
-        return {}
-    return {index: _renamed(reading, frames[index]) for index, reading in kept.items()}
+) -> Iterator[tuple[int, Reading]]:
+    """Readings of earlier runs with the frame's place, in order."""
+    for first in range(0, len(frames), AT_ONCE):
+        try:
+            kept = store.get_many(frames[first : first + AT_ONCE])
+        except StoreError as error:
+            warn(f"{error}; everything that is not read by now is measured again")
+            return
+        for at, reading in kept.items():
+            yield first + at, _renamed(reading, frames[first + at])
 
 
 def known_hashes(

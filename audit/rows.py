@@ -9,17 +9,46 @@ from functools import partial
 import msgspec
 
 from audit.diagnose import damage, dust, judge, judge_together
-from audit.kept import Pictures
+from audit.kept import Derived, Pictures
 from audit.rank import in_series, verdict_of
-from audit.records import AuditedFrame, DustSpot, ErrorNote, Frame, Reading, Series, Unread
+from audit.records import (
+    AuditedFrame,
+    DetailMap,
+    DustSpot,
+    ErrorNote,
+    Frame,
+    Reading,
+    Series,
+    Unread,
+)
 from audit.settings import Settings
 
 
-def rows_of(
-    frames: Sequence[Frame], results: Mapping[int, Reading | Unread], settings: Settings
-) -> dict[int, AuditedFrame]:
-    """Rows of all frames by place, judged by themselves and then together."""
-    rows = {index: row_of(frames[index], result, settings) for index, result in results.items()}
+class Details:
+    """Detail maps of the frames by place, packed: as records they take four times the room."""
+
+    def __init__(self) -> None:
+        self._packed: dict[int, bytes] = {}
+        self._encoder = msgspec.msgpack.Encoder()
+        self._decoder = msgspec.msgpack.Decoder(DetailMap)
+
+    def without(self, index: int, result: Reading | Unread) -> Reading | Unread:
+        """Take over the map of a reading; what is returned has none."""
+        if not isinstance(result, Reading) or result.detail is None:
+            return result
+        self._packed[index] = self._encoder.encode(result.detail)
+        return msgspec.structs.replace(result, detail=None)
+
+    def of(self, index: int) -> DetailMap | None:
+        """Map of a frame; ``None`` where it has none."""
+        packed = self._packed.get(index)
+        return None if packed is None else self._decoder.decode(packed)
+
+
+def judged_together(
+    rows: dict[int, AuditedFrame], results: Mapping[int, Reading | Unread], settings: Settings
+) -> None:
+    """Add to rows that were judged by themselves what only all of them tell."""
     sound = {
         index: result
         for index, result in results.items()
@@ -27,9 +56,9 @@ def rows_of(
     }
     together = judge_together(list(sound.values()), settings)
     for index, more in zip(sound, together, strict=True):
-        row = rows[index]
-        rows[index] = msgspec.structs.replace(row, findings=(*row.findings, *more))
-    return rows
+        if more:
+            row = rows[index]
+            rows[index] = msgspec.structs.replace(row, findings=(*row.findings, *more))
 
 
 def series_of(
@@ -38,6 +67,8 @@ def series_of(
     results: Mapping[int, Reading | Unread],
     settings: Settings,
     pictures: Pictures,
+    derived: Derived,
+    details: Details,
     warn: Callable[[str], None],
 ) -> tuple[Series, ...]:
     """Find the series, and judge the rows of their members again."""
@@ -47,14 +78,15 @@ def series_of(
         Shot(
             place=index,
             row=rows[index],
-            detail=result.detail,
+            detail_source=partial(details.of, index),
             picture=partial(pictures.grey, frames[index]),
+            picture_digest=pictures.digest(frames[index]),
         )
         for index, result in results.items()
         if isinstance(result, Reading) and rows[index].state == "measured"
     ]
     try:
-        found = find_series(shots, settings)
+        found = find_series(shots, settings, derived)
     except Exception as error:
         # A fault here costs the series, and no frame its row.
         warn(f"series cannot be told: {type(error).__name__}: {error}")
@@ -78,19 +110,23 @@ def dust_of(
     series: Sequence[Series],
     settings: Settings,
     pictures: Pictures,
+    derived: Derived,
     warn: Callable[[str], None],
 ) -> tuple[DustSpot, ...]:
     """Find dust on the sensors, and note it on the rows of the frames that show it."""
-    from audit.series.dust import find_dust, one_framing
+    from audit.series.dust import one_framing
+    from audit.series.kept_dust import kept_dust
 
     measured = [index for index, row in rows.items() if row.state == "measured"]
     places = sorted(measured, key=lambda index: (_taken_at(rows[index]), index))
     together = one_framing(series)
     try:
-        found = find_dust(
+        found = kept_dust(
             [rows[index] for index in places],
             [together.get(rows[index].series or "", index) for index in places],
+            [pictures.digest(frames[index], "sensor") for index in places],
             lambda place: pictures.grey(frames[places[place]], "sensor"),
+            derived,
         )
     except Exception as error:
         # A fault here costs the dust, and no frame its row.

@@ -12,7 +12,7 @@ from pathlib import Path
 import msgspec
 
 from audit.card import card_notes
-from audit.kept import Pictures, known_hashes, opened_store, stored
+from audit.kept import Derived, Pictures, known_hashes, opened_store, stored
 from audit.measuring import Progress, measure
 from audit.rank import ranked
 from audit.records import (
@@ -20,12 +20,14 @@ from audit.records import (
     Counts,
     Frame,
     PictureName,
+    Reading,
     Report,
     Skipped,
     Tool,
+    Unread,
     UsedSettings,
 )
-from audit.rows import dust_of, row_of, rows_of, series_of
+from audit.rows import Details, dust_of, judged_together, row_of, series_of
 from audit.scan import Scan, display_name, named_bytes, scan
 from audit.settings import Settings
 from audit.store import Store
@@ -150,19 +152,31 @@ def _report_of(
     seen: Callable[[AuditedFrame], None],
 ) -> Report:
     """Measure what is missing and judge everything."""
-    results = {} if settings.fresh else stored(found.frames, store, warn)
-    from_store = len(results)
+    results: dict[int, Reading | Unread] = {}
+    rows: dict[int, AuditedFrame] = {}
+    details = Details()
+
+    def take(index: int) -> None:
+        results[index] = details.without(index, results[index])
+        rows[index] = row_of(found.frames[index], results[index], settings)
 
     def show(index: int) -> None:
-        seen(row_of(found.frames[index], results[index], settings))
+        take(index)
+        seen(rows[index])
 
-    for index in results:
-        show(index)
+    if not settings.fresh:
+        for index, reading in stored(found.frames, store, warn):
+            results[index] = reading
+            show(index)
+    from_store = len(results)
     is_whole = measure(found.frames, results, store, settings, progress, warn, show)
-    rows = rows_of(found.frames, results, settings)
+    for index in results.keys() - rows.keys():  # Ctrl-C may have come just before
+        take(index)
+    judged_together(rows, results, settings)
     pictures = Pictures(store, warn)
-    series = series_of(rows, found.frames, results, settings, pictures, warn)
-    dust = dust_of(rows, found.frames, series, settings, pictures, warn)
+    derived = Derived(store, warn, is_fresh=settings.fresh)
+    series = series_of(rows, found.frames, results, settings, pictures, derived, details, warn)
+    dust = dust_of(rows, found.frames, series, settings, pictures, derived, warn)
     left_out = [
         Skipped(folder=frame.folder, file=frame.file, reason=NOT_MEASURED)
         for index, frame in enumerate(found.frames)

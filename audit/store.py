@@ -32,12 +32,13 @@ SET_ASIDE_NAME = "readings.damaged.sqlite"
 APPLICATION_ID = 0x46724175
 """Marks a SQLite file as a store of this program ("FrAu")."""
 
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 """History:
 
 1. first version, with one picture a reading
 2. any number of named pictures a reading; those of version 1 are dropped, since their readings are
    of older measures
+3. what was derived from several readings
 """
 
 PICTURES = """CREATE TABLE pictures (
@@ -48,6 +49,17 @@ PICTURES = """CREATE TABLE pictures (
     PRIMARY KEY (reading_id, name)
     ) WITHOUT ROWID"""
 """Apart from the readings, so that a run over stored readings does not drag them along."""
+
+DERIVED = """CREATE TABLE derived (
+    key         BLOB PRIMARY KEY,  -- digest of all that it was derived from
+    used_day    INTEGER NOT NULL,  -- last day of use, days since 1970, for the sweep
+    digest      BLOB NOT NULL,
+    value       BLOB NOT NULL
+    ) WITHOUT ROWID"""
+"""What several readings and their pictures gave together: costly to make, cheap to keep."""
+
+PICTURE_DIGESTS = "CREATE INDEX picture_digests ON pictures (reading_id, name, digest)"
+"""So that digests are found without the pictures that they lie among."""
 
 SCHEMA = (
     """CREATE TABLE readings (
@@ -64,8 +76,13 @@ SCHEMA = (
     )""",
     "CREATE INDEX readings_by_use ON readings (used_day)",
     PICTURES,
+    PICTURE_DIGESTS,
+    DERIVED,
 )
-MIGRATIONS = {1: ("DROP TABLE previews", "DELETE FROM readings", PICTURES)}
+MIGRATIONS = {
+    1: ("DROP TABLE previews", "DELETE FROM readings", PICTURES),
+    2: (PICTURE_DIGESTS, DERIVED),
+}
 """Statements that lead from a version to the next."""
 
 _IS_FRAME = "path = ? AND size_bytes = ? AND mtime_ns = ? AND companions = ? AND version = ?"
@@ -74,6 +91,11 @@ _FIND_PICTURE = (
     "SELECT pictures.digest, picture FROM pictures JOIN readings ON reading_id = id"  # noqa: S608
     f" WHERE {_IS_FRAME} AND name = ?"
 )
+_FIND_PICTURE_DIGESTS = (
+    "SELECT name, pictures.digest FROM pictures JOIN readings ON reading_id = id"  # noqa: S608
+    f" WHERE {_IS_FRAME}"
+)
+_FIND_DERIVED = "SELECT used_day, digest, value FROM derived WHERE key = ?"
 _FIND_BELOW = "SELECT path, digest, reading FROM readings WHERE path >= ? AND path < ? ORDER BY id"
 _DROP = f"DELETE FROM readings WHERE {_IS_FRAME}"  # noqa: S608
 _INSERT = (
@@ -82,14 +104,18 @@ _INSERT = (
 )
 
 MAX_BYTES = 2_000_000_000
-"""Size of the file beyond which the readings longest unused are dropped: some 40,000 frames at
-50 KB, most of it pictures (guess)."""
+"""Size of the file beyond which the readings longest unused are dropped: some 24,000 frames at
+83 kB, most of it pictures (measured on the sample trip; the size itself is a guess)."""
 
 SWEEP_SHARE = 0.8
 """Of `MAX_BYTES`; a sweep leaves so much, so that not every run needs one."""
 
 OTHER_VERSION_DAYS = 30
 """Readings of another version of the measures are dropped when unused for so long (guess)."""
+
+DERIVED_DAYS = 180
+"""What was derived from readings is dropped when unused for so long: it takes less than a hundredth
+of the room of the readings, and a minute to make again (guess)."""
 
 BUSY_S = 30.0
 """Patience with another run that is writing; its transactions take milliseconds."""
@@ -140,6 +166,8 @@ class Store:
         self._decoder = msgspec.msgpack.Decoder(Reading)
         self._encoder = msgspec.msgpack.Encoder()
         self._has_grown = False
+        self._derived_used: list[bytes] = []
+        """Keys that were of use today for the first time."""
         self._reserve: Store | None = None
         """Takes what cannot be written to the file any more (disk full, disk gone)."""
         self._database = self._opened()
@@ -197,6 +225,64 @@ class Store:
             "be read", lambda: self._database.execute(_FIND_PICTURE, key).fetchone()
         )
         return bytes(row[1]) if row is not None and _digest(row[1]) == row[0] else b""
+
+    def picture_digests(self, frame: Frame) -> dict[str, bytes]:
+        """Digests of the small pictures of a stored frame, by name; no picture is read.
+
+        Raises
+        ------
+        StoreError
+            If the store cannot be read.
+        """
+        if self._reserve is not None and (kept := self._reserve.picture_digests(frame)):
+            return kept
+        key = self._key(frame)
+        rows = self._attempt(
+            "be read", lambda: self._database.execute(_FIND_PICTURE_DIGESTS, key).fetchall()
+        )
+        return dict(rows)
+
+    def derived(self, key: bytes) -> bytes | None:
+        """What was derived from several readings; ``None`` if it is not kept.
+
+        Raises
+        ------
+        StoreError
+            If the store cannot be read.
+        """
+        row = self._attempt(
+            "be read", lambda: self._database.execute(_FIND_DERIVED, (key,)).fetchone()
+        )
+        if row is None or _digest(row[2]) != row[1]:
+            return None
+        if row[0] != _today():
+            self._derived_used.append(key)
+        return bytes(row[2])
+
+    def put_derived(self, key: bytes, value: bytes) -> None:
+        """Keep what was derived from several readings.
+
+        Parameters
+        ----------
+        key : bytes
+            Stands for all that the value depends on.
+        value : bytes
+
+        Raises
+        ------
+        StoreError
+            If the store cannot be written.
+        """
+        if self._reserve is not None:
+            return  # the file cannot be written any more, as was said
+        row = (key, _today(), _digest(value), value)
+        self._attempt(
+            "be written",
+            lambda: self._database.execute(
+                "INSERT OR REPLACE INTO derived VALUES (?, ?, ?, ?)", row
+            ),
+        )
+        self._has_grown = True
 
     def hashes_below(self, folder: bytes) -> dict[bytes, tuple[str, str]]:
         """Find what was measured below a folder, by any version of the measures.
@@ -257,9 +343,11 @@ class Store:
     def close(self) -> None:
         """Sweep what is old if the store has grown, and let go of the file."""
         try:
-            if self._has_grown and self._path is not None:
-                # Left over is space, not data: not worth a word, the next run tries again.
-                with contextlib.suppress(StoreError):
+            # Left over is space, not data: not worth a word, the next run tries again.
+            with contextlib.suppress(StoreError):
+                if self._derived_used and self._path is not None:
+                    self._attempt("be written", self._note_derived_use)
+                if self._has_grown and self._path is not None:
                     self._attempt("be swept", self._sweep)
         finally:
             self._database.close()
@@ -306,12 +394,24 @@ class Store:
                     "UPDATE readings SET used_day = ? WHERE id = ?", [(today, id_) for id_ in ids]
                 )
 
+    def _note_derived_use(self) -> None:
+        """Remember which derived values were of use."""
+        today = _today()
+        with self._transaction():
+            self._database.executemany(
+                "UPDATE derived SET used_day = ? WHERE key = ?",
+                [(today, key) for key in self._derived_used],
+            )
+
     def _sweep(self) -> None:
         """Drop readings of other versions that nobody uses, then the longest unused."""
         with self._transaction():
             self._database.execute(
                 "DELETE FROM readings WHERE version != ? AND used_day < ?",
                 (self._version, _today() - OTHER_VERSION_DAYS),
+            )
+            self._database.execute(
+                "DELETE FROM derived WHERE used_day < ?", (_today() - DERIVED_DAYS,)
             )
         if self._used_bytes() <= self._max_bytes:
             return

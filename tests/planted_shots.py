@@ -127,7 +127,7 @@ def shot(
     return Shot(
         place=place,
         row=row,
-        detail=None if detail is None else detail_map(detail),
+        detail_source=lambda: None if detail is None else detail_map(detail),
         picture=lambda: grey,
     )
 

@@ -109,7 +109,7 @@ def as_shot(place: int, name: str, reading: Reading) -> Shot:
         rank=None,
     )
     grey = read_grey_png(reading.pictures["registration"])
-    return Shot(place=place, row=row, detail=reading.detail, picture=lambda: grey)
+    return Shot(place=place, row=row, detail_source=lambda: reading.detail, picture=lambda: grey)
 
 
 @lru_cache

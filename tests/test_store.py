@@ -248,7 +248,8 @@ def test_store_of_the_first_version_is_carried_on(
     opened(tmp_path, warnings).close()
     database = sqlite3.connect(tmp_path / FILE_NAME)
     database.executescript(
-        "DROP TABLE pictures; CREATE TABLE previews (reading_id INTEGER PRIMARY KEY);"
+        "DROP TABLE pictures; DROP TABLE derived;"
+        "CREATE TABLE previews (reading_id INTEGER PRIMARY KEY);"
         "PRAGMA user_version = 1"
     )
     database.close()
@@ -258,6 +259,81 @@ def test_store_of_the_first_version_is_carried_on(
         assert store.picture(frame_at(), "sensor") == reading.pictures["sensor"]
 
     assert warnings == []
+
+
+def test_store_of_the_second_version_keeps_its_readings(
+    tmp_path: Path, reading: Reading, warnings: list[str]
+) -> None:
+    with opened(tmp_path, warnings) as store:
+        store.put(frame_at(), reading)
+    database = sqlite3.connect(tmp_path / FILE_NAME)
+    database.executescript(
+        "DROP TABLE derived; DROP INDEX picture_digests; PRAGMA user_version = 2"
+    )
+    database.close()
+
+    with opened(tmp_path, warnings) as store:
+        assert list(store.get_many([frame_at()])) == [0]
+        store.put_derived(b"key", b"value")
+        assert store.derived(b"key") == b"value"
+
+    assert warnings == []
+
+
+def test_what_was_derived_comes_back_in_the_next_run(tmp_path: Path, warnings: list[str]) -> None:
+    with opened(tmp_path, warnings) as store:
+        store.put_derived(b"key", b"first")
+        store.put_derived(b"key", b"second")
+    with opened(tmp_path, warnings) as store:
+        assert store.derived(b"key") == b"second"
+        assert store.derived(b"other") is None
+
+
+def test_flipped_bits_in_what_was_derived_are_noticed(tmp_path: Path, warnings: list[str]) -> None:
+    with opened(tmp_path, warnings) as store:
+        store.put_derived(b"key", b"value")
+    database = sqlite3.connect(tmp_path / FILE_NAME)
+    database.execute("UPDATE derived SET value = ?", (b"walue",))
+    database.commit()
+    database.close()
+
+    with opened(tmp_path, warnings) as store:
+        assert store.derived(b"key") is None
+
+
+def test_what_was_derived_goes_when_long_unused(
+    tmp_path: Path, warnings: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Use counts, not age."""
+    today = store_module._today()
+
+    def on_day(days: int, *keys: bytes) -> list[bytes | None]:
+        monkeypatch.setattr(store_module, "_today", lambda: today + days)
+        with opened(tmp_path, warnings) as store:
+            store.put_derived(b"of the day", b"")
+            return [store.derived(key) for key in keys]
+
+    with opened(tmp_path, warnings) as store:
+        store.put_derived(b"used", b"1")
+        store.put_derived(b"unused", b"2")
+    on_day(100, b"used")
+    on_day(store_module.DERIVED_DAYS + 1)
+
+    assert on_day(store_module.DERIVED_DAYS + 1, b"used", b"unused") == [b"1", None]
+
+
+def test_digests_of_pictures_follow_the_pictures(store: Store, reading: Reading) -> None:
+    store.put(frame_at(), reading)
+    before = store.picture_digests(frame_at())
+    other = {**reading.pictures, "sensor": b"a third"}
+
+    store.put(frame_at(), msgspec.structs.replace(reading, pictures=other))
+
+    after = store.picture_digests(frame_at())
+    assert set(before) == set(after) == {"registration", "sensor"}
+    assert before["registration"] == after["registration"]
+    assert before["sensor"] != after["sensor"]
+    assert store.picture_digests(frame_at(b"/card/other.dng")) == {}
 
 
 @pytest.mark.parametrize("seed", range(12))

@@ -15,13 +15,41 @@ from audit.report.text import without_surrogates
 
 SCHEMA_DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
+INDENT = "  "
+
 _NEEDS_NUMBER = re.compile(r"[\x7f-\U0010ffff]")
 """Characters that JSON may hold as they are, but a terminal might obey."""
 
 
 def write(report: Report, out: TextIO) -> None:
-    """Write the report as indented JSON that ends with a newline."""
-    out.write(f"{json_text(report, indent=2)}\n")
+    """Write the report as indented JSON that ends with a newline.
+
+    Part by part: the whole text of ten thousand frames takes a hundred megabytes, several times
+    over while it is made.
+    """
+    before = "{"
+    for key in report.__struct_fields__:
+        out.write(f'{before}\n{INDENT}"{key}": ')
+        _write_value(getattr(report, key), out)
+        before = ","
+    out.write("\n}\n")
+
+
+def _write_value(value: Any, out: TextIO) -> None:
+    """Write one key's value; a list of records entry by entry."""
+    if not (isinstance(value, tuple) and value):
+        out.write(_indented(value, INDENT))
+        return
+    before = "["
+    for entry in value:
+        out.write(f"{before}\n{INDENT * 2}{_indented(entry, INDENT * 2)}")
+        before = ","
+    out.write(f"\n{INDENT}]")
+
+
+def _indented(value: Any, margin: str) -> str:
+    """Indented JSON whose further lines start at a margin; no text in it has a bare line end."""
+    return json_text(value, indent=len(INDENT)).replace("\n", f"\n{margin}")
 
 
 def json_text(value: Any, *, indent: int | None = None) -> str:

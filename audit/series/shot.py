@@ -31,20 +31,29 @@ class Shot:
     place : int
         The caller's number for it.
     row : AuditedFrame
-    detail : DetailMap or None
+    detail_source : callable
+        Gives the map of its detail, or ``None``: maps of thousands of frames are kept packed.
     picture : callable
         Gives the registration picture, or ``None`` where there is none.
+    picture_digest : bytes or None
+        Stands for what ``picture`` gives; ``None`` where that is not known.
     """
 
     place: int
     row: AuditedFrame
-    detail: DetailMap | None = None
+    detail_source: Callable[[], DetailMap | None] = field(repr=False, default=lambda: None)
     picture: Callable[[], Picture | None] = field(repr=False)
+    picture_digest: bytes | None = None
 
     @property
     def exposure(self) -> Exposure:
         """What the camera wrote."""
         return self.row.exposure or Exposure()
+
+    @property
+    def detail(self) -> DetailMap | None:
+        """Map of its fine detail."""
+        return self.detail_source()
 
     @property
     def name(self) -> str:
