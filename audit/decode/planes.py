@@ -14,14 +14,6 @@ Encoding = Literal["sRGB", "DCF optional", "embedded profile", "assumed sRGB"]
 RED, GREEN, BLUE = 0, 1, 2
 """Colours of the sites of a `Mosaic`."""
 
-LUMA_WEIGHTS = (0.2126, 0.7152, 0.0722)
-"""Shares of linear red, green and blue in luminance: IEC 61966-2-1, sRGB primaries. Used for every
-developed picture: the measures need one sound plane of light, not a colour match."""
-
-
-_BAND_ROWS = 16
-"""Rows of one lookup; 4 to 64 are equally fast (measured, 9,504 columns)."""
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mosaic:
@@ -111,40 +103,6 @@ class Developed:
             places = np.interp(planes[:, :, channel], table, np.linspace(0, 255, table.size))
             coded[:, :, channel] = np.rint(places)
         return coded.reshape(linear.shape)
-
-    def channel_linear(self, channel: int) -> NDArray[np.float32]:
-        """Linear light of one channel, 0..1.
-
-        Parameters
-        ----------
-        channel : int
-            0 red, 1 green, 2 blue; only 0 for a grey picture.
-
-        Returns
-        -------
-        (rows, cols) float32 array
-        """
-        plane = self.codes if self.codes.ndim == 2 else self.codes[:, :, channel]
-        return np.take(self._table(channel), plane)
-
-    def luma_linear(self) -> NDArray[np.float32]:
-        """Linear luminance, 0..1, by table lookup alone (no float64 copy).
-
-        Returns
-        -------
-        (rows, cols) float32 array
-        """
-        if self.codes.ndim == 2:
-            return self.channel_linear(0)
-        tables = [self._table(c) * np.float32(LUMA_WEIGHTS[c]) for c in range(3)]
-        luma = np.empty(self.codes.shape[:2], dtype=np.float32)
-        # In bands: a lookup widens its codes to 8 bytes each, too much for a whole picture.
-        for top in range(0, len(luma), _BAND_ROWS):
-            codes, band = self.codes[top : top + _BAND_ROWS], luma[top : top + _BAND_ROWS]
-            np.take(tables[0], codes[:, :, 0], out=band, mode="clip")
-            for channel in (1, 2):
-                band += np.take(tables[channel], codes[:, :, channel], mode="clip")
-        return luma
 
     def _table(self, channel: int) -> NDArray[np.float32]:
         return self.curve[channel] if len(self.curve) > 1 else self.curve[0]

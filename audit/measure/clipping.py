@@ -7,9 +7,12 @@ judged on their linearised values and can only tell what the development left.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
+
+from audit.measure.blocks import block_sums
 
 CLIPPED_SHARE_OF_RANGE = 0.99
 """A sample at or above this share of (saturation - black) is lost. Practice; no standard sets it
@@ -36,7 +39,11 @@ SPIKE_MIN_SHARE = 2e-4
 """A spike holds at least this share of its colour's sites; below, there is nothing to correct."""
 
 COLOURS = 3
-_STRIDE = 4
+
+BAND_ROWS = 128
+"""Rows of one colour's site that are looked at together; a multiple of `SHADOW_BLOCK`."""
+
+HISTOGRAM_STRIDE = 4
 """Histograms use every 4th row and column of a colour's sites: on 12 million sites the share of a
 quantile is off by less than 0.004 % (binomial)."""
 
@@ -99,119 +106,68 @@ def clipping_of_mosaic(
     Where the samples end in a spike below the nominal white level, the spike is the saturation
     level (EMVA 1288 likewise takes saturation from the data, not from the converter's top).
     """
-    sites = [
-        (int(pattern[r, c]), samples[r :: pattern.shape[0], c :: pattern.shape[1]], r, c)
-        for r in range(pattern.shape[0])
-        for c in range(pattern.shape[1])
+    ends = [
+        _saturation_and_headroom(samples, pattern == colour, black_dn, white_dn)
+        for colour in range(COLOURS)
     ]
-    cell_rows, cell_cols = (s // p for s, p in zip(samples.shape, pattern.shape, strict=True))
-    lost_high = np.ones((cell_rows, cell_cols), dtype=bool)
-    block_rows, block_cols = cell_rows // SHADOW_BLOCK, cell_cols // SHADOW_BLOCK
-    lost_low = np.ones((block_rows, block_cols), dtype=bool)
-    total, high, low = np.zeros(COLOURS), np.zeros(COLOURS), np.zeros(COLOURS)
-    saturation: list[float | None] = [None] * COLOURS
-    headroom: list[float | None] = [None] * COLOURS
-    for colour in range(COLOURS):
-        own = [(plane, r, c) for site, plane, r, c in sites if site == colour]
-        if not own:
-            continue
-        top, headroom[colour] = _saturation_and_headroom(own, black_dn, white_dn)
-        saturation[colour] = top
-        for plane, r, c in own:
-            black = float(black_dn[r, c])
-            clipped = plane >= _first_code(black + CLIPPED_SHARE_OF_RANGE * top)
-            total[colour] += plane.size
-            high[colour] += np.count_nonzero(clipped)
-            lost_high &= clipped[:cell_rows, :cell_cols]
-            floor = noise_floor_dn[colour] or 0.0
-            blocked = _block_means(plane, block_rows, block_cols) <= black + floor
-            low[colour] += np.count_nonzero(blocked) / max(blocked.size, 1) * plane.size
-            lost_low &= blocked
+    shape = tuple(size // cell for size, cell in zip(samples.shape, pattern.shape, strict=True))
+    tally = _Tally(shape)
+    for (r, c), colour in np.ndenumerate(pattern):
+        top = ends[colour]
+        if top is None:
+            raise ValueError(f"a filter of colour {colour}, expected 0, 1 or 2")
+        black = float(black_dn[r, c])
+        tally.add(
+            samples[r :: pattern.shape[0], c :: pattern.shape[1]],
+            int(colour),
+            _first_code(black + CLIPPED_SHARE_OF_RANGE * top.saturation_dn),
+            black + (noise_floor_dn[int(colour)] or 0.0),
+        )
     return ClippingResult(
-        highlight_share=_shares(high, total),
-        highlight_any=float(high.sum() / samples.size),
-        highlight_all=_share_of(lost_high),
-        shadow_share=_shares(low, total),
-        shadow_any=float(low.sum() / samples.size),
-        shadow_all=_share_of(lost_low),
-        headroom_ev=tuple(headroom),
-        saturation_dn=tuple(saturation),
+        highlight_share=_shares(tally.high, tally.total),
+        highlight_any=float(tally.high.sum() / samples.size),
+        highlight_all=_share_of(tally.lost_high),
+        shadow_share=_shares(tally.low, tally.total),
+        shadow_any=float(tally.low.sum() / samples.size),
+        shadow_all=_share_of(tally.lost_low),
+        headroom_ev=tuple(None if top is None else top.headroom_ev for top in ends),
+        saturation_dn=tuple(None if top is None else top.saturation_dn for top in ends),
     )
 
 
-def clipping_of_developed(
-    codes: NDArray[np.uint8] | NDArray[np.uint16], curves: Sequence[NDArray[np.float32]]
-) -> ClippingResult:
-    """Count lost pixels of a developed picture.
+class _Tally:
+    """Counts of lost samples, site by site of the pattern.
 
-    Parameters
-    ----------
-    codes : (rows, cols) or (rows, cols, 3) uint8 or uint16 array
-        Code values as stored.
-    curves : sequence of float32 arrays
-        Linear value, 0 to 1, of every code; one a channel, or one for all.
-
-    Returns
-    -------
-    ClippingResult
-        For a grey picture the three colours are the same.
+    Each site's samples are copied together band by band, so that whatever follows runs over
+    contiguous memory in the processor's cache: five times as fast as over the mosaic (measured).
     """
-    channels = codes[:, :, None] if codes.ndim == 2 else codes
-    top = np.iinfo(codes.dtype).max
-    blocked_code = BLOCKED_CODE_8BIT * top // 255
-    high: list[float] = []
-    low: list[float] = []
-    headroom: list[float] = []
-    any_high = any_low = None
-    all_high = all_low = None
-    for index in range(channels.shape[2]):
-        channel = channels[:, :, index]
-        curve = _curve_of(curves, index)
-        clipped, blocked = channel >= _clipped_code(curve), channel <= blocked_code
-        high.append(_share_of(clipped))
-        low.append(_share_of(blocked))
-        counts = np.bincount(channel[::_STRIDE, ::_STRIDE].ravel(), minlength=len(curve))
-        level = float(curve[_quantile_code(counts, HEADROOM_QUANTILE)] / curve[-1])
-        headroom.append(_headroom(level))
-        any_high = clipped if any_high is None else any_high | clipped
-        all_high = clipped if all_high is None else all_high & clipped
-        any_low = blocked if any_low is None else any_low | blocked
-        all_low = blocked if all_low is None else all_low & blocked
-    if any_high is None or all_high is None or any_low is None or all_low is None:
-        raise ValueError("a picture without channels")
-    spread = (lambda values: tuple(values * 3)) if len(high) == 1 else tuple
-    return ClippingResult(
-        highlight_share=spread(high),
-        highlight_any=_share_of(any_high),
-        highlight_all=_share_of(all_high),
-        shadow_share=spread(low),
-        shadow_any=_share_of(any_low),
-        shadow_all=_share_of(all_low),
-        headroom_ev=spread(headroom),
-        saturation_dn=(1.0, 1.0, 1.0),
-    )
 
+    def __init__(self, cells: tuple[int, ...]) -> None:
+        self.total, self.high, self.low = np.zeros(COLOURS), np.zeros(COLOURS), np.zeros(COLOURS)
+        self.lost_high = np.ones(cells, dtype=bool)
+        self.lost_low = np.ones(tuple(size // SHADOW_BLOCK for size in cells), dtype=bool)
 
-def clipped_pixels(
-    codes: NDArray[np.uint8] | NDArray[np.uint16], curves: Sequence[NDArray[np.float32]]
-) -> NDArray[np.bool_]:
-    """Mark the pixels of a developed picture that are clipped in any channel.
-
-    Parameters
-    ----------
-    codes, curves
-        As for `clipping_of_developed`.
-
-    Returns
-    -------
-    (rows, cols) bool array
-        Their luma is too low, so an edge through them reads crisper than it is.
-    """
-    channels = codes[:, :, None] if codes.ndim == 2 else codes
-    clipped = np.zeros(codes.shape[:2], dtype=bool)
-    for index in range(channels.shape[2]):
-        clipped |= channels[:, :, index] >= _clipped_code(_curve_of(curves, index))
-    return clipped
+    def add(
+        self, plane: NDArray[np.uint16], colour: int, clipped_code: int, floor_dn: float
+    ) -> None:
+        """Count the samples of one site: those from a code on, and blocks up to a level."""
+        cols = self.lost_high.shape[1]
+        blocked = 0
+        for top in range(0, plane.shape[0], BAND_ROWS):
+            band = np.ascontiguousarray(plane[top : top + BAND_ROWS])
+            lost = self.lost_high[top : top + BAND_ROWS]
+            if band.max(initial=0) < clipped_code:
+                lost[:] = False
+            else:
+                clipped = band >= clipped_code
+                self.high[colour] += np.count_nonzero(clipped)
+                lost &= clipped[: len(lost), :cols]
+            low = self.lost_low[top // SHADOW_BLOCK : (top + BAND_ROWS) // SHADOW_BLOCK]
+            below = block_sums(band, SHADOW_BLOCK)[: len(low)] <= floor_dn * SHADOW_BLOCK**2
+            blocked += int(np.count_nonzero(below))
+            low &= below
+        self.total[colour] += plane.size
+        self.low[colour] += blocked / max(self.lost_low.size, 1) * plane.size
 
 
 def signal_floor_dn(gain_dn: float, read_variance_dn2: float) -> float:
@@ -237,20 +193,31 @@ def signal_floor_dn(gain_dn: float, read_variance_dn2: float) -> float:
     return (gain_dn + float(np.sqrt(gain_dn**2 + 4 * read_variance_dn2))) / 2
 
 
+class _Ends(NamedTuple):
+    """Where the samples of one colour end."""
+
+    saturation_dn: float
+    headroom_ev: float
+
+
 def _saturation_and_headroom(
-    own: Sequence[tuple[NDArray[np.uint16], int, int]],
+    samples: NDArray[np.uint16],
+    is_own: NDArray[np.bool_],
     black_dn: NDArray[np.float32],
     white_dn: NDArray[np.float32],
-) -> tuple[float, float]:
+) -> _Ends | None:
     """Saturation above black (the lowest of the colour's sites) and headroom, for one colour."""
     saturations, levels = [], []
-    for plane, r, c in own:
+    for r, c in np.argwhere(is_own):
         black, white = float(black_dn[r, c]), float(white_dn[r, c])
-        counts = np.bincount(plane[::_STRIDE, ::_STRIDE].ravel())
+        plane = samples[r :: is_own.shape[0], c :: is_own.shape[1]]
+        counts = np.bincount(plane[::HISTOGRAM_STRIDE, ::HISTOGRAM_STRIDE].ravel())
         saturations.append(saturation_code(counts, black, white) - black)
-        levels.append(_quantile_code(counts, HEADROOM_QUANTILE) - black)
+        levels.append(quantile_code(counts, HEADROOM_QUANTILE) - black)
+    if not saturations:
+        return None
     saturation = min(saturations)
-    return saturation, _headroom(max(levels) / saturation)
+    return _Ends(saturation, headroom_ev(max(levels) / saturation))
 
 
 def saturation_code(counts: NDArray[np.intp], black: float, white: float) -> float:
@@ -282,39 +249,22 @@ def saturation_code(counts: NDArray[np.intp], black: float, white: float) -> flo
     return float(top)
 
 
-def _curve_of(curves: Sequence[NDArray[np.float32]], channel: int) -> NDArray[np.float32]:
-    return curves[min(channel, len(curves) - 1)]
-
-
-def _clipped_code(curve: NDArray[np.float32]) -> int:
-    """First code of a developed channel that counts as clipped."""
-    return int(np.searchsorted(curve, CLIPPED_SHARE_OF_RANGE * curve[-1]))
-
-
 def _first_code(level: float) -> int:
     """Smallest code at or above a level, as the samples' own integer."""
     return min(int(np.ceil(level)), np.iinfo(np.uint16).max)
 
 
-def _quantile_code(counts: NDArray[np.intp], quantile: float) -> int:
+def quantile_code(counts: NDArray[np.intp], quantile: float) -> int:
+    """Code up to which a share of a histogram's samples lie."""
     cumulated = np.cumsum(counts)
     return int(np.searchsorted(cumulated, quantile * cumulated[-1]))
 
 
-def _headroom(level_share: float) -> float:
+def headroom_ev(level_share: float) -> float:
     """Stops below saturation; a level that counts as clipped has none."""
     if level_share >= CLIPPED_SHARE_OF_RANGE:
         return 0.0
     return float(-np.log2(max(level_share, 2.0**-16)))
-
-
-def _block_means(plane: NDArray[np.uint16], rows: int, cols: int) -> NDArray[np.float32]:
-    """Means of `SHADOW_BLOCK` squared sites of one plane."""
-    cut = plane[: rows * SHADOW_BLOCK, : cols * SHADOW_BLOCK]
-    means: NDArray[np.float32] = cut.reshape(rows, SHADOW_BLOCK, cols, SHADOW_BLOCK).mean(
-        axis=(1, 3), dtype=np.float32
-    )
-    return means
 
 
 def _shares(counts: NDArray[np.float64], total: NDArray[np.float64]) -> tuple[float | None, ...]:

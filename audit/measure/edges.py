@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from audit.measure.noise import NoiseModel
+from audit.measure.preview import block_means
 
 Plane = NDArray[np.uint16] | NDArray[np.float32]
 F32 = NDArray[np.float32]
@@ -114,19 +115,12 @@ def pyramid(plane: Plane, *, black_dn: float, green_parity: int | None) -> tuple
         green_parity=green_parity,
         binning=(0.0, 0.0),
     )
-    rows, cols = plane.shape[0] // 2 * 2, plane.shape[1] // 2 * 2
-    even = plane[:rows, :cols]
+    half = _half(plane, black_dn, green_parity)
     if green_parity is None:
-        half = _mean_2x2(even)
         half_binning, share = (0.25, 0.0), 0.25
     else:
-        first = even[0::2, green_parity::2]
-        second = even[1::2, 1 - green_parity :: 2]
-        half = np.add(first, second, dtype=np.float32)
-        half *= np.float32(0.5)
         half_binning, share = (0.25, 0.25 if green_parity == 0 else -0.25), 0.5
-    half -= np.float32(black_dn)
-    quarter = _mean_2x2(half[: half.shape[0] // 2 * 2, : half.shape[1] // 2 * 2])
+    quarter = block_means(half, 2)
     return (
         full,
         Level(
@@ -148,12 +142,28 @@ def pyramid(plane: Plane, *, black_dn: float, green_parity: int | None) -> tuple
     )
 
 
-def _mean_2x2(plane: Plane) -> F32:
-    total = np.add(plane[0::2, 0::2], plane[0::2, 1::2], dtype=np.float32)
-    total += plane[1::2, 0::2]
-    total += plane[1::2, 1::2]
-    total *= np.float32(0.25)
-    return total
+HALF_BAND_ROWS = 64
+"""Rows of the half-resolution plane that are made at a time, within the processor's cache."""
+
+
+def _half(plane: Plane, black_dn: float, green_parity: int | None) -> F32:
+    """Half resolution, above black: means of 2 x 2 samples, or of the two greens of each cell."""
+    rows, cols = plane.shape[0] // 2, plane.shape[1] // 2
+    even = plane[: 2 * rows, : 2 * cols]
+    if green_parity is None:
+        parts = [even[r::2, c::2] for r in (0, 1) for c in (0, 1)]
+    else:
+        parts = [even[0::2, green_parity::2], even[1::2, 1 - green_parity :: 2]]
+    half = np.empty((rows, cols), np.float32)
+    for top in range(0, rows, HALF_BAND_ROWS):
+        out = half[top : top + HALF_BAND_ROWS]
+        first, second, *others = (part[top : top + HALF_BAND_ROWS] for part in parts)
+        np.add(first, second, out=out, dtype=np.float32)
+        for other in others:
+            out += other
+        out *= np.float32(1 / len(parts))
+        out -= np.float32(black_dn)
+    return half
 
 
 # ------------------------------------------------------------------------------- candidates

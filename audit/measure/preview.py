@@ -3,6 +3,8 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from audit.measure.blocks import block_sums
+
 PREVIEW_LONG_EDGE_PX = 256
 """Enough to tell overlaps within half a point of the frame (measured on simulated sweeps)."""
 
@@ -20,11 +22,7 @@ def block_means(plane: NDArray[np.generic], step: int) -> NDArray[np.float32]:
     -------
     (rows // step, cols // step) float32 array
     """
-    rows, cols = plane.shape[0] // step, plane.shape[1] // step
-    cut = plane[: rows * step, : cols * step].reshape(rows, step, cols, step)
-    # Along the rows first: that sum runs over contiguous memory.
-    sums: NDArray[np.float32] = cut.sum(axis=3, dtype=np.float32).sum(axis=1)
-    return sums / np.float32(step * step)
+    return block_sums(plane, step).astype(np.float32) / np.float32(step * step)
 
 
 def shrink(plane: NDArray[np.generic], long_edge_px: int) -> NDArray[np.float32]:

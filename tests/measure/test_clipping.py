@@ -12,8 +12,6 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from audit.measure.clipping import (
-    clipped_pixels,
-    clipping_of_developed,
     clipping_of_mosaic,
     saturation_code,
     signal_floor_dn,
@@ -142,45 +140,6 @@ def test_signal_equals_noise_where_iso_15739_puts_the_lower_end(
 ) -> None:
     """(1 + sqrt(1 + 4 read^2)) / 2 electrons for a shot and read noise model (gain 1 DN/e-)."""
     assert signal_floor_dn(1.0, read_e**2) == pytest.approx(expected_e, abs=1e-3)
-
-
-@pytest.mark.parametrize("code", [0, 1, 2, 3, 252, 253, 254, 255])
-def test_developed_codes_at_both_ends(code: int) -> None:
-    """On the curve of IEC 61966-2-1 code 254 is 0.991 linear and clipped, 253 is 0.982 and not."""
-    codes = np.full((8, 8, 3), code, dtype=np.uint8)
-
-    found = clipping_of_developed(codes, (_srgb_curve(),))
-
-    assert found.highlight_any == (1.0 if code >= 254 else 0.0)
-    assert found.shadow_any == (1.0 if code <= 2 else 0.0)
-
-
-def test_developed_any_and_all_differ() -> None:
-    codes = np.full((10, 10, 3), 128, dtype=np.uint8)
-    codes[:5, :, 0] = 255
-    codes[:2] = 255
-
-    found = clipping_of_developed(codes, (_srgb_curve(),))
-
-    assert found.highlight_share == pytest.approx((0.5, 0.2, 0.2))
-    assert (found.highlight_any, found.highlight_all) == pytest.approx((0.5, 0.2))
-    assert found.headroom_ev == (0.0, 0.0, 0.0)
-
-
-def test_a_pixel_clipped_in_one_channel_is_marked() -> None:
-    codes = np.full((4, 5, 3), 200, dtype=np.uint8)
-    codes[1, 2, 0] = 254
-
-    assert np.argwhere(clipped_pixels(codes, (_srgb_curve(),))).tolist() == [[1, 2]]
-
-
-def test_developed_headroom_of_mid_grey() -> None:
-    """18 % grey lies 2.474 EV below white; code 118 is 0.1812 linear (IEC 61966-2-1)."""
-    codes = np.full((8, 8), 118, dtype=np.uint8)
-
-    found = clipping_of_developed(codes, (_srgb_curve(),))
-
-    assert found.headroom_ev == pytest.approx((2.4647,) * 3, abs=1e-3)
 
 
 @given(st.integers(0, 63), st.integers(0, 63))
