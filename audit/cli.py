@@ -79,6 +79,7 @@ examples:
   frame-audit check ~/trip --page ~/trip-report
   frame-audit check ~/trip --page ~/for-a-client --single-file
   frame-audit check ~/trip --json - | python3 -m json.tool
+  frame-audit check /photos/2026 --cluster 192.168.1.5:8786
   frame-audit check ~/trip --quiet --fail-on missed-focus --fail-on camera-shake
 
 A second run measures only what is new or changed. Stop with Ctrl-C at any time:

@@ -9,6 +9,7 @@
       SidecarError    a sidecar cannot be changed safely: leave it, say so, go on, exit code 3
       CopyError       a file cannot be copied safely: leave it, say so, go on, exit code 3
       WorkerError     no worker process can be started: stop, exit code 2
+      ClusterError    no cluster takes frames: stop, exit code 2; lost on the way: report what came
       OutputError     a report cannot be written; an older one is untouched: stop, exit code 2
       FrameError      one frame cannot be measured: one row says so, the run goes on, exit code 3
         UnsupportedFrame   a sound file of a kind that is not read (state "unsupported")
@@ -63,6 +64,12 @@ class WorkerError(AuditError):
     """No process that reads frames can be started."""
 
     code = "workers"
+
+
+class ClusterError(AuditError):
+    """No scheduler answers, or none of its workers can take a frame."""
+
+    code = "cluster"
 
 
 class OutputError(AuditError):

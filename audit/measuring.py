@@ -1,17 +1,19 @@
 """Frames that have no reading yet are measured, and each reading is kept as it comes.
 
+Measured by worker processes of this computer, or by those of a cluster (`audit.cluster`).
+
 This process never opens an original for its pixels: that is the workers' part.
 """
 
-import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Generator, Sequence
 from contextlib import closing
 from functools import partial
 from typing import Protocol
 
 import msgspec
 
-from audit.errors import StoreError
+from audit.errors import ClusterError, StoreError
+from audit.machine import memory_bytes, usable_cores
 from audit.records import Frame, Reading, Unread
 from audit.settings import Bounds, Settings
 from audit.store import Store
@@ -19,6 +21,10 @@ from audit.workers import Failure, Task, WorkerLimits, run_tasks
 
 USUAL_FRAME_BYTES = 1_500_000_000
 """Memory of a worker with a frame of 45 megapixels; bounds how many run at once (guess)."""
+
+
+Outcomes = Generator[tuple[int, Reading | Unread | Failure], None, None]
+"""Place of a task and what came of it, in order of completion."""
 
 
 class Progress(Protocol):
@@ -55,7 +61,15 @@ def measure(
     warn: Callable[[str], None],
     seen: Callable[[int], None],
 ) -> bool:
-    """Measure the frames that have no result yet; false if Ctrl-C came before the end."""
+    """Measure the frames that have no result yet; false if not all could be.
+
+    That is so if Ctrl-C came, or the cluster was lost, before the end.
+
+    Raises
+    ------
+    WorkerError, ClusterError
+        If not one could be, for want of workers.
+    """
     missing = [index for index in range(len(frames)) if index not in results]
     if not missing:
         return True
@@ -64,14 +78,12 @@ def measure(
         Task(payload=frames[i], name=frames[i].file, deadline_s=_deadline_s(frames[i], bounds))
         for i in missing
     ]
-    jobs = settings.jobs or _usual_jobs()
-    limits = WorkerLimits(memory_bytes=_memory_limit_bytes(bounds))
     job = partial(examined, bounds=bounds)
     keeper = _Keeper(store, warn)
     if progress is not None:
         progress.start(len(tasks))
     try:
-        with closing(run_tasks(tasks, job, jobs=jobs, limits=limits, prepare=load)) as done:
+        with closing(_started(tasks, job, settings, warn)) as done:
             for place, outcome in done:
                 index = missing[place]
                 results[index] = keeper.kept(frames[index], outcome)
@@ -80,10 +92,42 @@ def measure(
                     progress.advance(frames[index].file)
     except KeyboardInterrupt:
         return False
+    except ClusterError as error:
+        if not keeper.has_outcome:
+            raise
+        warn(f"{error}; what came until then is kept")
+        return False
     finally:
         if progress is not None:
             progress.finish()
     return True
+
+
+def _started(
+    tasks: Sequence[Task[Frame]],
+    job: Callable[[Frame], Reading | Unread],
+    settings: Settings,
+    warn: Callable[[str], None],
+) -> Outcomes:
+    """Set workers to it: those of this computer, or of the cluster that was named."""
+    bounds = settings.bounds
+    limits = WorkerLimits(
+        memory_bytes=bounds.worker_bytes, least_memory_bytes=2 * bounds.base_bytes
+    )
+    if settings.cluster is None:
+        jobs = settings.jobs or _usual_jobs()
+        return run_tasks(tasks, job, jobs=jobs, limits=limits, prepare=load)
+    from audit.cluster import run_on_cluster
+
+    return run_on_cluster(
+        tasks,
+        job,
+        address=settings.cluster,
+        jobs=settings.jobs,
+        limits=limits,
+        prepare=load,
+        warn=warn,
+    )
 
 
 class _Keeper:
@@ -93,9 +137,12 @@ class _Keeper:
         self._store = store
         self._warn = warn
         self._has_warned = False
+        self.has_outcome = False
+        """Whether any frame came back, read or not."""
 
     def kept(self, frame: Frame, outcome: Reading | Unread | Failure) -> Reading | Unread:
         """Keep a reading; what is not one is tried again in the next run."""
+        self.has_outcome = True
         if isinstance(outcome, Failure):
             return Unread(state=outcome.state, code=outcome.state, message=outcome.message)
         if isinstance(outcome, Unread):
@@ -116,27 +163,8 @@ def _deadline_s(frame: Frame, bounds: Bounds) -> float:
 
 def _usual_jobs() -> int:
     """One worker a core that this process may use, and no more than memory allows."""
-    if hasattr(os, "sched_getaffinity"):
-        cores = len(os.sched_getaffinity(0))
-    else:
-        cores = os.cpu_count() or 1
-    memory_bytes = _physical_memory_bytes()
-    if memory_bytes is not None:
-        cores = min(cores, memory_bytes // USUAL_FRAME_BYTES)
+    cores = usable_cores()
+    present = memory_bytes()
+    if present is not None:
+        cores = min(cores, present // USUAL_FRAME_BYTES)
     return max(cores, 1)
-
-
-def _memory_limit_bytes(bounds: Bounds) -> int:
-    """Enough for the largest frame, but never more than the computer has."""
-    present = _physical_memory_bytes()
-    if present is None:
-        return bounds.worker_bytes
-    return min(bounds.worker_bytes, max(present, 2 * bounds.base_bytes))
-
-
-def _physical_memory_bytes() -> int | None:
-    """Memory of the computer, where the system tells."""
-    try:
-        return os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
-    except (AttributeError, OSError, ValueError):
-        return None

@@ -78,6 +78,11 @@ def add_measuring_options(words: Words) -> None:
         "--jobs", metavar="N", type=int, help="worker processes (default: one a core)"
     )
     measuring.add_argument(
+        "--cluster",
+        metavar="ADDRESS",
+        help="measure on the workers of a dask scheduler that see the same files (HOST:PORT)",
+    )
+    measuring.add_argument(
         "--cache", metavar="DIR", help="where measurements are kept (default: your cache folder)"
     )
     measuring.add_argument("--fresh", action="store_true", help="measure everything again")
@@ -114,6 +119,10 @@ def settings_of(options: argparse.Namespace) -> "Settings":
     changes: dict[str, object] = {"fresh": options.fresh, "jobs": options.jobs}
     if options.cache is not None:
         changes["cache"] = Path(options.cache)
+    if options.cluster is not None:
+        from audit.cluster import checked_address
+
+        changes["cluster"] = checked_address(options.cluster)
     if options.print is not None:
         changes["print_size"] = parse_print(options.print)
     if options.viewing is not None:

@@ -1,7 +1,8 @@
 """Stands for measuring in the tests of `run`: files say themselves what shall become of them.
 
 Loaded by real worker processes. After its two bytes of JPEG signature and one more, a file holds
-words: ``sharp 0.3``, ``scene 7 0.2``, ``damaged``, ``crash``, ``wait``, ``unjudgeable``.
+words: ``sharp 0.3``, ``scene 7 0.2``, ``damaged``, ``crash``, ``wait``, ``once MARKER``
+(waits the first time), ``unjudgeable``.
 """
 
 import os
@@ -47,11 +48,24 @@ def examine(frame: Frame, bounds: Bounds) -> Reading | Unread:  # noqa: ARG001  
         os._exit(1)
     if word == "wait":
         time.sleep(3600)
+    if word == "once" and _is_first(Path(rest)):
+        time.sleep(3600)
+    if word == "once":
+        return reading_of(frame.file, edge_width_px=1.5, note=word)
     if word == "damaged":
         return Unread(state="damaged", code="cut-short", message=f"{frame.file}: cut short")
     if word == "scene":
         return scene_of(frame.file, *rest.split())
     return reading_of(frame.file, edge_width_px=float(rest or "1.5"), note=word)
+
+
+def _is_first(marker: Path) -> bool:
+    """Whether nobody was here before; the marker is a file that remembers."""
+    try:
+        marker.touch(exist_ok=False)
+    except FileExistsError:
+        return False
+    return True
 
 
 def scene_of(file: str, seed: str, energy: str) -> Reading:

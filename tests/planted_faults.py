@@ -109,7 +109,7 @@ def _babble(megabytes: str) -> str:
 ORDERS = {
     "ok": lambda rest: f"done {rest}",
     "pid": lambda _: os.getpid(),
-    "threads": lambda _: os.environ["OMP_NUM_THREADS"],
+    "environment": os.environ.get,
     "noise": _noisy,
     "noisy-death": _noisy_death,
     "segfault": _segfault,

@@ -154,7 +154,18 @@ def test_one_task_runs_in_a_process_of_its_own() -> None:
 
 
 def test_workers_use_one_thread_each() -> None:
-    assert run_orders(["threads"], jobs=1) == ["1"]
+    assert run_orders(["environment OMP_NUM_THREADS"], jobs=1) == ["1"]
+
+
+def test_workers_keep_memory_whatever_their_parent_was_told(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """What dask sets for its own workers makes a frame take twice as long."""
+    monkeypatch.setenv("MALLOC_TRIM_THRESHOLD_", "65536")
+
+    (found,) = run_orders(["environment MALLOC_TRIM_THRESHOLD_"], jobs=1)
+
+    assert found == workers.KEEPS_MEMORY["MALLOC_TRIM_THRESHOLD_"]
 
 
 def test_worker_is_replaced_after_its_share_of_tasks() -> None:
@@ -163,6 +174,19 @@ def test_worker_is_replaced_after_its_share_of_tasks() -> None:
     pids = run_orders(["pid"] * 7, jobs=1, limits=limits)
 
     assert [pids.count(pid) for pid in dict.fromkeys(pids)] == [3, 3, 1]
+
+
+def test_crew_keeps_its_worker_between_tasks_and_time_between_them_is_not_lent() -> None:
+    """Two calls, one process; idle time does not put a deadline off."""
+    crew = workers.Crew(workers.packed(planted_faults.misbehave, None), LIMITS)
+    with contextlib.closing(crew):
+        first = list(crew.results(tasks_of(["pid"]), 1))
+        again = list(crew.results(tasks_of(["pid"]), 1))
+        crew._last_look -= 3600.0
+        ((_, late),) = crew.results(tasks_of(["sleep 3"], deadline_s=0.5), 1)
+
+    assert first == again
+    assert failure(late).state == "timed-out"
 
 
 def test_no_task_starts_no_worker(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -363,10 +387,11 @@ def test_time_asleep_does_not_count_against_a_task(tmp_path: Path) -> None:
 @needs_linux
 def test_nothing_but_workers_is_started() -> None:
     """No tracker, no server process beside the workers; all run the same short command."""
+    before = set(children_of(os.getpid()))  # a browser of other tests, for instance
     tasks = tasks_of(["pid", "pid", "hang"])
     outcomes = run_tasks(tasks, planted_faults.misbehave, jobs=3, limits=LIMITS)
     first = next(outcomes)[1]
-    children = children_of(os.getpid())
+    children = [pid for pid in children_of(os.getpid()) if pid not in before]
     commands = {Path(f"/proc/{pid}/cmdline").read_bytes() for pid in children}
     outcomes.close()
 
