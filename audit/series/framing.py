@@ -12,7 +12,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from audit.series.register import Link, same_framing
+from audit.series.register import Link, join, looks_elsewhere, same_framing
 from audit.series.shot import Shot, steps_apart
 from audit.series.timeline import start_times_s
 from audit.series.view import View
@@ -67,6 +67,19 @@ class Views:
             return None
         self.pairs += 1
         return same_framing(one, two)
+
+    def is_turned(self, first: Shot, second: Shot) -> bool:
+        """Whether it is proven that the camera was turned from one frame to the other."""
+        one, two = self.of(first), self.of(second)
+        if one is None or two is None or _is_lost(one) or _is_lost(two):
+            return False
+        self.pairs += 1
+        link = join(one, two)
+        return link is not None and looks_elsewhere(link)
+
+
+def _is_lost(view: View) -> bool:
+    return 1.0 - float(view.usable.mean()) > LOST_SHARE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -198,7 +211,7 @@ def _joined(group: list[Placed], shot: Shot, idle: float | None, views: Views) -
     if not _comparable(before.shot, shot):
         return None
     placed = _registered(group, shot, idle, views)
-    if placed is None and _is_lost_bracket_frame(before.shot, shot, idle, views):
+    if placed is None and _is_told_by_camera(group, shot, idle, views):
         return replace(before, shot=shot, brightness_ev=None, idle_s=idle)
     return placed
 
@@ -232,14 +245,20 @@ def _comparable(first: Shot, second: Shot) -> bool:
     return abs(one.focal_mm / two.focal_mm - 1) <= FOCAL_TOLERANCE
 
 
-def _is_lost_bracket_frame(before: Shot, shot: Shot, idle: float | None, views: Views) -> bool:
-    """Whether a frame too bright or too dark to register follows in an automatic bracket."""
+def _is_told_by_camera(group: list[Placed], shot: Shot, idle: float | None, views: Views) -> bool:
+    """Whether a frame that cannot be registered goes on in an automatic bracket.
+
+    It may be too bright, too dark or too plain. The camera's word holds unless the picture proves
+    that it was turned, or the exposure is one that the bracket has already.
+    """
+    before = group[-1].shot
     if not (before.exposure.auto_bracket and shot.exposure.auto_bracket):
         return False
-    if idle is None or idle > BRACKET_IDLE_S or steps_apart(before, shot) < BRACKET_STEP_THIRDS:
+    if idle is None or idle > BRACKET_IDLE_S:
         return False
-    lost = [view for view in (views.of(before), views.of(shot)) if view is not None]
-    return any(1.0 - float(view.usable.mean()) > LOST_SHARE for view in lost)
+    if any(steps_apart(member.shot, shot) < BRACKET_STEP_THIRDS for member in group):
+        return False
+    return not views.is_turned(before, shot)
 
 
 def _sum(first: float | None, second: float | None) -> float | None:

@@ -398,11 +398,15 @@ def evidence(link: Link) -> float:
 
 def _is_same_framing(link: Link | None) -> bool:
     """Whether a link found near the frame's own place holds."""
-    if link is None or abs(link.roll_deg) > SAME_ROLL_DEG:
-        return False
-    if math.hypot(link.shift_x_share, link.shift_y_share) > SAME_SHIFT_SHARE:
+    if link is None or looks_elsewhere(link):
         return False
     return link.ncc > 0.3 and link.good_share >= 0.35 and link.blocks >= 3
+
+
+def looks_elsewhere(link: Link) -> bool:
+    """Whether b does not look where a looks."""
+    aside = math.hypot(link.shift_x_share, link.shift_y_share)
+    return aside > SAME_SHIFT_SHARE or abs(link.roll_deg) > SAME_ROLL_DEG
 
 
 def _fits_better_elsewhere(a: View, b: View, link: Link) -> bool:

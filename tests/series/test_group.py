@@ -184,6 +184,38 @@ def test_a_frame_that_lost_all_detail_joins_its_automatic_bracket() -> None:
     assert by_hand == late == [("exposure-bracket", [0, 1])]
 
 
+def test_a_plain_frame_goes_on_in_the_bracket_that_the_camera_tells_of() -> None:
+    """A soft slope of light proves no place; ExposureMode 2 says what it is (CIPA DC-008)."""
+    slope = np.linspace(0.05, 0.4, 296)[None, :] * np.ones((211, 1))
+    taken = [(0.0, 1 / 60), (0.5, 1 / 480), (1.0, 1 / 8)]
+
+    def grouped(**more: bool) -> int:
+        shots = [
+            shot(n, picture(slope, gain_ev=np.log2(60 * t)), second=s, shutter_s=t, **more)
+            for n, (s, t) in enumerate(taken)
+        ]
+        return len(found_in(shots))
+
+    assert grouped(auto_bracket=True) == 1
+    assert grouped() == 0
+
+
+def test_a_bracket_ends_where_an_exposure_comes_again_or_the_camera_is_turned() -> None:
+    slope = picture(np.linspace(0.05, 0.4, 296)[None, :] * np.ones((211, 1)))
+    wide = scene(5, COLS + 40, 2 * COLS)
+    times = (1 / 60, 1 / 480, 1 / 60)
+    again = [
+        shot(n, slope, second=n / 2, shutter_s=t, auto_bracket=True) for n, t in enumerate(times)
+    ]
+    turned = [
+        shot(n, picture(wide, right=right), second=n / 2, shutter_s=t, auto_bracket=True)
+        for n, (t, right) in enumerate(zip(times[:2], (0, COLS // 2), strict=True))
+    ]
+
+    assert all(len(each.shots) < 3 for each in series(again))
+    assert found_in(turned) == []
+
+
 def test_settings_that_change_while_the_light_holds_are_no_bracket() -> None:
     """A grey filter of 3 stops: the time is eight times as long, the picture as bright."""
     shots = [shot(0, SAME), shot(1, SAME, second=20, shutter_s=8 / 60)]
