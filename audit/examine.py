@@ -102,7 +102,7 @@ def examine(frame: Frame, bounds: Bounds | None = None) -> Reading | Unread:
     for path, name, kind in _sources(frame):
         data = b""
         try:
-            data = _file_bytes(path, name, bounds)
+            data = file_bytes(path, name, bounds)
             reading = _measured(data, name, kind, bounds)
         except FrameError as error:
             failures.append(_unread(error, data, kind))
@@ -144,7 +144,14 @@ def _measured(data: bytes, name: str, kind: str, bounds: Bounds) -> Reading:
     return _of_developed(decoded, decoded.pixels, data, name, kind)
 
 
-def _file_bytes(path: bytes, name: str, bounds: Bounds) -> bytes:
+def file_bytes(path: bytes, name: str, bounds: Bounds) -> bytes:
+    """Read a whole file.
+
+    Raises
+    ------
+    TooLargeFrame, UnreadableFrame
+        If it is larger than a file may be, or cannot be read.
+    """
     try:
         file = Path(os.fsdecode(path))
         size = file.stat().st_size
@@ -234,20 +241,20 @@ def _assemble(
         exposure=decoded.exposure,
         facts=decoded.facts,
         sharpness=sharpness,
-        clipping=_clipping(clipping, decoded.facts.basis),
+        clipping=clipping_record(clipping, decoded.facts.basis),
         noise=_noise(noise, plane.saturation_dn),
         tone=Tone(low_ev=light.low_ev, median_ev=light.median_ev, high_ev=light.high_ev),
-        detail=None if noise is None else _detail(plane, noise, decoded.exposure.orientation),
+        detail=None if noise is None else detail_record(plane, noise, decoded.exposure.orientation),
         notes=decoded.notes,
         histogram=shown.histogram,
         sharpest=shown.sharpest,
         softest=shown.softest,
         pictures={
-            "registration": _png(viewed(srgb_codes(levels), decoded.exposure.orientation)),
-            "sensor": _png(dust_view(view), RUN_LENGTHS),
+            "registration": png(viewed(srgb_codes(levels), decoded.exposure.orientation)),
+            "sensor": png(dust_view(view), RUN_LENGTHS),
             **shown.pictures,
         },
-        content_hash=hashlib.blake2b(data, digest_size=16).hexdigest(),
+        content_hash=hashlib.sha256(data).hexdigest(),
     )
 
 
@@ -315,7 +322,7 @@ def _sharpness(
     )
 
 
-def _detail(plane: MeasuredPlane, noise: NoiseModel, orientation: int) -> DetailMap | None:
+def detail_record(plane: MeasuredPlane, noise: NoiseModel, orientation: int) -> DetailMap | None:
     """Energy of fine detail per tile, turned to viewed orientation."""
     found = measure_detail(
         plane.samples,
@@ -372,7 +379,8 @@ def _viewed_map(found: SharpnessResult, orientation: int) -> SharpnessMap:
     )
 
 
-def _clipping(found: ClippingResult, basis: Basis) -> Clipping:
+def clipping_record(found: ClippingResult, basis: Basis) -> Clipping:
+    """What is lost at both ends, as the record keeps it."""
     return Clipping(
         highlight_share=_clipped_share(
             found.highlight_share, found.highlight_any, found.highlight_all
@@ -404,7 +412,8 @@ def _noise(noise: NoiseModel | None, saturation_dn: float) -> Noise:
     )
 
 
-def _png(codes: NDArray[np.uint8], strategy: int = 0) -> bytes:
+def png(codes: NDArray[np.uint8], strategy: int = 0) -> bytes:
+    """Encode a small grey picture."""
     encoded = imageio.imwrite(
         "<bytes>", np.ascontiguousarray(codes), extension=".png", compress_type=strategy
     )

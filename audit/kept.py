@@ -60,6 +60,9 @@ class Pictures:
         return read_grey_png(self.of(frame, name))
 
 
+SHA256_DIGITS = 64
+"""Readings of measures before 3 hold hashes of another kind, half as long: not compared."""
+
 DERIVING = ("series", "optics")
 """Packages whose code turns several readings into something that is kept."""
 
@@ -143,16 +146,22 @@ choice)."""
 
 
 def stored(
-    frames: Sequence[Frame], store: Store, warn: Callable[[str], None]
+    frames: Sequence[Frame], store: Store, warn: Callable[[str], None], *, first_looks: bool = False
 ) -> Iterator[tuple[int, Reading]]:
-    """Readings of earlier runs with the frame's place, in order."""
+    """Readings of earlier runs with the frame's place, in order.
+
+    With ``first_looks`` those of frames that have no full reading too.
+    """
     for first in range(0, len(frames), AT_ONCE):
         try:
-            kept = store.get_many(frames[first : first + AT_ONCE])
+            some = frames[first : first + AT_ONCE]
+            kept = store.get_many(some)
+            if first_looks and len(kept) < len(some):
+                kept = store.get_many(some, "first-look") | kept
         except StoreError as error:
             warn(f"{error}; everything that is not read by now is measured again")
             return
-        for at, reading in kept.items():
+        for at, reading in sorted(kept.items()):
             yield first + at, _renamed(reading, frames[first + at])
 
 
@@ -184,6 +193,7 @@ def known_hashes(
     return real, tuple(
         KnownHash(path=_measured_path(main, measured), digest=digest)
         for main, (measured, digest) in stored.items()
+        if len(digest) == SHA256_DIGITS
     )
 
 

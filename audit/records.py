@@ -17,6 +17,8 @@ State = Literal[
 Severity = Literal["note", "warn", "fault"]
 Verdict = Literal["keeper", "look-again", "reject", "unread"]
 Basis = Literal["raw", "developed"]
+Depth = Literal["full", "first-look"]
+"""How a frame was read: in full, or by its preview or its own pixels at reduced size alone."""
 Repeats = Literal["keep", "look-again", "reject"]
 """What becomes of a repeat that is not the best one: its own verdict, or at best this one."""
 SeriesKind = Literal["repeat", "exposure-bracket", "focus-bracket", "shutter-variants", "panorama"]
@@ -185,7 +187,11 @@ class DetailMap(Record, frozen=True, kw_only=True):
 
 
 class Sharpness(Record, frozen=True, kw_only=True):
-    """Sharpness in physical units; the edge figures are ``None`` where ``measurable`` is false."""
+    """Sharpness in physical units; the edge figures are ``None`` where ``measurable`` is false.
+
+    Of a first look ``edge_width_px`` is ``None`` too where edges are too narrow to be told;
+    ``edge_width_high_px`` is then what they are at most.
+    """
 
     laplacian_variance: float | None
     """Variance of the 4-neighbour Laplacian of linear data, noise floor removed, full scale = 1."""
@@ -334,7 +340,9 @@ class Reading(Record, frozen=True, kw_only=True):
     pictures: dict[PictureName, bytes] = {}
     """Encoded small pictures; kept apart from the reading, read one at a time."""
     content_hash: str | None = None
-    """Of the measured file: ``blake2b-16`` hexadecimal digest."""
+    """Of the measured file: SHA-256, hexadecimal; none of a first look, which does not read all of
+    it."""
+    depth: Depth = "full"
 
 
 class Unread(Record, frozen=True, kw_only=True):
@@ -355,7 +363,7 @@ class KnownHash(Record, frozen=True, kw_only=True):
     path: bytes
     """As the system knows it."""
     digest: str
-    """``blake2b-16``, hexadecimal."""
+    """SHA-256, hexadecimal."""
 
 
 # ---------------------------------------------------------------- what was judged
@@ -413,6 +421,9 @@ class Print(Record, frozen=True, kw_only=True):
     """The print a stop wider, as far as diffraction goes; ``None`` for an unknown aperture."""
     steady_long_cm: float | None = None
     """The print without the smear; ``None`` where no smear is sure enough to be named."""
+    at_least_long_cm: float | None = None
+    """Of a first look: the print that holds for certain; ``long_cm`` is then the largest that may
+    hold, and ``close_long_cm`` likewise. ``None`` where ``long_cm`` was measured."""
 
 
 class ErrorNote(Record, frozen=True, kw_only=True):
@@ -451,6 +462,9 @@ class AuditedFrame(Record, frozen=True, kw_only=True):
     """Why the verdict is another than the frame earns by itself; ``None`` where it is its own."""
     series: str | None = None
     notes: tuple[str, ...] = ()
+    depth: Depth = "full"
+    """``first-look``: nothing but a preview or a reduced picture was read (``docs/first-look.md``).
+    """
 
 
 class PanoramaPair(Record, frozen=True, kw_only=True):
@@ -585,6 +599,8 @@ class Counts(Record, frozen=True, kw_only=True):
     from_store: int
     skipped: int
     findings: dict[str, int]
+    first_look: int = 0
+    """Of the measured ones: frames of which only a first look was taken."""
 
 
 class Report(Record, frozen=True, kw_only=True):

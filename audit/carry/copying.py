@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-from audit.carry.hashing import CHUNK_BYTES, NO_FOLLOW, SHA256, hashes_of
+from audit.carry.hashing import CHUNK_BYTES, NO_FOLLOW, sha256_of
 from audit.carry.manifest import NAME as MANIFEST
 from audit.errors import CopyError, OutputError
 from audit.report.whole_file import SUFFIX, part_of, sync_folder
@@ -155,8 +155,8 @@ def _same_there(item: CopyItem, target: Path, advance: Callable[[int], None]) ->
     if not stat.S_ISREG(found.st_mode):
         raise CopyError("a link or a folder has its name in the destination")
     if found.st_size == item.size_bytes:
-        digest = hashes_of(target, advance=advance)[SHA256]
-        if hashes_of(item.source, advance=advance)[SHA256] == digest:
+        digest = sha256_of(target, advance=advance)
+        if sha256_of(item.source, advance=advance) == digest:
             return digest
     raise CopyError("another file has its name in the destination")
 
@@ -165,7 +165,7 @@ def _copy_new(item: CopyItem, target: Path, advance: Callable[[int], None]) -> s
     """Copy to a free name; the hash of what was read back is returned."""
     with part_of(target, replacing=False, prefix=PREFIX) as part:
         digest = _write_part(item, part, advance)
-        if hashes_of(part, advance=advance)[SHA256] != digest:
+        if sha256_of(part, advance=advance) != digest:
             raise CopyError("the copy reads back differently: suspect the disk or the card")
         os.utime(part, ns=(item.mtime_ns, item.mtime_ns))
     sync_folder(target.parent)

@@ -8,10 +8,6 @@ from pathlib import Path
 CHUNK_BYTES = 1 << 20
 """Read at once: large enough that calls do not count (project's choice)."""
 
-SHA256 = "sha256"
-BLAKE2B = "blake2b-16"
-"""What the manifest and the store hold."""
-
 NO_FOLLOW = (
     os.O_RDONLY
     | getattr(os, "O_BINARY", 0)
@@ -21,8 +17,8 @@ NO_FOLLOW = (
 )
 
 
-def hashes_of(path: Path, *, advance: Callable[[int], None] | None = None) -> dict[str, str]:
-    """Hash a file once, in every way that is compared.
+def sha256_of(path: Path, *, advance: Callable[[int], None] | None = None) -> str:
+    """Hash a file: what the manifest and the store hold.
 
     Parameters
     ----------
@@ -33,21 +29,20 @@ def hashes_of(path: Path, *, advance: Callable[[int], None] | None = None) -> di
 
     Returns
     -------
-    dict of str to str
-        Hexadecimal digests: `SHA256` and `BLAKE2B`.
+    str
+        Hexadecimal digest, SHA-256 (FIPS 180-4).
 
     Raises
     ------
     OSError
         If it cannot be read.
     """
-    sha, blake = hashlib.sha256(), hashlib.blake2b(digest_size=16)
+    digest = hashlib.sha256()
     for chunk in chunks_of(path):
-        sha.update(chunk)
-        blake.update(chunk)
+        digest.update(chunk)
         if advance is not None:
             advance(len(chunk))
-    return {SHA256: sha.hexdigest(), BLAKE2B: blake.hexdigest()}
+    return digest.hexdigest()
 
 
 def chunks_of(path: Path) -> Iterator[bytes]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import Literal
 
-from audit.carry.hashing import BLAKE2B, SHA256, hashes_of
+from audit.carry.hashing import sha256_of
 from audit.carry.manifest import is_inside, path_bytes
 from audit.records import KnownHash
 
@@ -28,8 +28,8 @@ class Verified:
     reason: str | None = None
 
 
-Hash = tuple[str, str, str]
-"""Algorithm, digest, source."""
+Hash = tuple[str, str]
+"""SHA-256, source."""
 
 
 def known_hashes(
@@ -48,14 +48,14 @@ def known_hashes(
     Returns
     -------
     dict of bytes to tuple
-        By path below the folder: (algorithm, digest, source) of each hash.
+        By path below the folder: (SHA-256, source) of each hash.
     """
     known: dict[bytes, tuple[Hash, ...]] = {}
     for each in stored:
         below = Path(os.fsdecode(each.path)).relative_to(folder)
-        known[path_bytes(below)] = ((BLAKE2B, each.digest, STORE),)
+        known[path_bytes(below)] = ((each.digest, STORE),)
     for path, digest in manifest.items():
-        known[path] = (*known.get(path, ()), (SHA256, digest, MANIFEST))
+        known[path] = (*known.get(path, ()), (digest, MANIFEST))
     return known
 
 
@@ -108,12 +108,12 @@ def _verified(
     if not known:
         return Verified(path=below, state="unknown")
     try:
-        hashes = hashes_of(folder / below, advance=lambda count: advance(count, below.name))
+        found = sha256_of(folder / below, advance=lambda count: advance(count, below.name))
     except (FileNotFoundError, NotADirectoryError):
-        return Verified(path=below, state="missing", by=tuple(source for *_, source in known))
+        return Verified(path=below, state="missing", by=tuple(source for _, source in known))
     except OSError as error:
         return Verified(path=below, state="unreadable", reason=error.strerror or str(error))
-    failed = tuple(source for kind, digest, source in known if hashes[kind] != digest)
+    failed = tuple(source for digest, source in known if found != digest)
     if failed:
         return Verified(path=below, state="changed", by=failed)
-    return Verified(path=below, state="unchanged", by=tuple(source for *_, source in known))
+    return Verified(path=below, state="unchanged", by=tuple(source for _, source in known))
