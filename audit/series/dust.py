@@ -14,14 +14,14 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter, uniform_filter
+from scipy.ndimage import maximum_filter
 
 from audit.optics.dust import REFERENCE_N, contrast_at, log_loss, relative_strength
 from audit.records import AuditedFrame, DustSpot, Exposure, Series
+from audit.series.dust_disc import REACH_PX, disc_of, snapped
 from audit.series.dust_sheet import (
     BLOCK_PX,
     SIZES,
-    SURROUND_PX,
     WEIGHTS,
     Plane,
     SheetSize,
@@ -62,12 +62,6 @@ width, each about 1.4 times the last."""
 
 FIT_SHARES = tuple(0.0028 * 1.2**step for step in range(15))
 """Diameters that are tried on a found spot: 0.28 to 3.6 % of the long edge."""
-
-EDGE_SOFTNESS = 0.2
-"""Of a shadow's edge, in radii: diffraction and the speck's own width (project's choice)."""
-
-REACH_PX = 12
-"""Half a side of what is looked at around a spot: its disc and its surroundings."""
 
 MOST_SPOTS = 60
 """Candidates that are looked at again, the strongest first (project's choice)."""
@@ -243,7 +237,7 @@ def _candidates(stack: Sums) -> list[Candidate]:
         candidate
         for size in range(len(stack.evidence))
         for diameter_px in DISC_PX[size]
-        for candidate in _peaks(stack, size, _disc(diameter_px))
+        for candidate in _peaks(stack, size, disc_of(diameter_px))
     ]
     kept: list[Candidate] = []
     for candidate in sorted(found, key=lambda each: -each.z):
@@ -344,8 +338,8 @@ def _prepare_fit(candidate: Candidate, stack: Sums) -> None:
     for evidence in stack.evidence:
         rows, cols = evidence.shape
         row, col = candidate.place[0] * rows - 0.5, candidate.place[1] * cols - 0.5
-        offset = (row - round(row), col - round(col))
-        discs = [_disc(share * max(rows, cols), offset).ravel() for share in FIT_SHARES]
+        offset = (snapped(row - round(row)), snapped(col - round(col)))
+        discs = [disc_of(share * max(rows, cols), offset).ravel() for share in FIT_SHARES]
         candidate.fit_discs.append(np.stack(discs).astype(np.float64))
 
 
@@ -477,22 +471,6 @@ def _weighted_median(values: NDArray[np.float64], weights: NDArray[np.float64]) 
     order = values.argsort()
     cumulated = weights[order].cumsum()
     return float(values[order][np.searchsorted(cumulated, cumulated[-1] / 2)])
-
-
-# ---------------------------------------------------------------- what a spot looks like
-
-
-def _disc(diameter_px: float, offset: tuple[float, float] = (0.0, 0.0)) -> Plane:
-    """A spot of depth 1 less its surroundings, as the view of a frame has it."""
-    fine = 5
-    side = 2 * REACH_PX + 1
-    steps = (np.arange(side * fine) + 0.5) / fine - side / 2
-    radii = np.hypot((steps - offset[0])[:, None], steps - offset[1]) / (diameter_px / 2)
-    shadow = 1 / (1 + np.exp(np.minimum((radii - 1) / EDGE_SOFTNESS, 50)))
-    coarse = shadow.reshape(side, fine, side, fine).mean(axis=(1, 3))
-    surroundings = uniform_filter(coarse, SURROUND_PX, mode="constant")
-    surroundings = uniform_filter(surroundings, SURROUND_PX, mode="constant")
-    return np.asarray(coarse - surroundings, np.float32)
 
 
 _SEEN = contrast_table(LARGEST_STEP_SEEN)
