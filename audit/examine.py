@@ -5,18 +5,15 @@ module: a reading is numbers and one small picture.
 """
 
 import hashlib
-import os
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from pathlib import Path
+from collections.abc import Iterator
 
-import imageio.v3 as imageio
 import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
 from audit.decode import Decoded, Developed, Mosaic, open_frame, read_metadata
-from audit.errors import FrameError, TooLargeFrame, UnreadableFrame
+from audit.decode.screen_picture import png
+from audit.errors import FrameError
 from audit.integrity import refuse_damaged
 from audit.measure.blur_shape import measure_blur_shape
 from audit.measure.clipping import (
@@ -25,7 +22,6 @@ from audit.measure.clipping import (
     clipping_of_mosaic,
     signal_floor_dn,
 )
-from audit.measure.detail_map import measure_detail
 from audit.measure.developed_light import FULL_SCALE_DN, developed_light
 from audit.measure.dust_view import VIEW_LONG_EDGE_PX, dust_view
 from audit.measure.energy import energy, laplacian_variance
@@ -37,15 +33,17 @@ from audit.measure.preview import PREVIEW_LONG_EDGE_PX, shrink, srgb_codes
 from audit.measure.sharpness_map import SharpnessResult, measure_sharpness
 from audit.measure.tone import tone
 from audit.pictures import page_pictures
+from audit.recording import (
+    JPEG_BLOCK_PX,
+    MeasuredPlane,
+    clipping_record,
+    detail_record,
+    file_bytes,
+)
 from audit.records import (
-    Basis,
-    ClippedShare,
-    Clipping,
-    DetailMap,
     Exposure,
     Frame,
     Noise,
-    PerColour,
     Reading,
     Sharpness,
     SharpnessMap,
@@ -59,28 +57,6 @@ GREEN = 1
 
 RUN_LENGTHS = 3
 """zlib's strategy for pictures of few values and many zeros: smaller and faster (measured)."""
-
-JPEG_BLOCK_PX = 8
-"""Side of the blocks of JPEG (ITU-T T.81)."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MeasuredPlane:
-    """The one plane on which sharpness and noise are measured."""
-
-    samples: NDArray[np.uint16] | NDArray[np.float32]
-    black_dn: float
-    saturation_dn: float
-    """Above black."""
-    green_parity: int | None
-    """Which sites are green, or ``None`` where every sample counts."""
-    block_px: int | None = None
-    """Side of the compression's blocks, whose borders draw false edges."""
-
-    @property
-    def clipped_dn(self) -> float:
-        """Code from which a sample is clipped."""
-        return self.black_dn + CLIPPED_SHARE_OF_RANGE * self.saturation_dn
 
 
 def examine(frame: Frame, bounds: Bounds | None = None) -> Reading | Unread:
@@ -142,27 +118,6 @@ def _measured(data: bytes, name: str, kind: str, bounds: Bounds) -> Reading:
     if isinstance(decoded.pixels, Mosaic):
         return _of_mosaic(decoded, decoded.pixels, data, name, kind)
     return _of_developed(decoded, decoded.pixels, data, name, kind)
-
-
-def file_bytes(path: bytes, name: str, bounds: Bounds) -> bytes:
-    """Read a whole file.
-
-    Raises
-    ------
-    TooLargeFrame, UnreadableFrame
-        If it is larger than a file may be, or cannot be read.
-    """
-    try:
-        file = Path(os.fsdecode(path))
-        size = file.stat().st_size
-        if size > bounds.largest_bytes:
-            raise TooLargeFrame(
-                f"{name}: expected at most {bounds.largest_gb:g} GB, found {size / 1e9:.1f} GB"
-            )
-        return file.read_bytes()
-    except OSError as error:
-        reason = error.strerror or type(error).__name__
-        raise UnreadableFrame(f"{name}: expected a readable file, found: {reason}") from error
 
 
 def _of_mosaic(decoded: Decoded, mosaic: Mosaic, data: bytes, name: str, kind: str) -> Reading:
@@ -322,37 +277,6 @@ def _sharpness(
     )
 
 
-def detail_record(plane: MeasuredPlane, noise: NoiseModel, orientation: int) -> DetailMap | None:
-    """Energy of fine detail per tile, turned to viewed orientation."""
-    found = measure_detail(
-        plane.samples,
-        black_dn=plane.black_dn,
-        saturation_dn=plane.saturation_dn,
-        clipped_dn=plane.clipped_dn,
-        noise=noise,
-        green_parity=plane.green_parity,
-    )
-    if found is None:
-        return None
-    turned = viewed(found.log2_energy, orientation)
-    return DetailMap(
-        rows=turned.shape[0],
-        cols=turned.shape[1],
-        log2_energy=tuple(
-            tuple(None if np.isnan(value) else round(float(value), 2) for value in row)
-            for row in turned
-        ),
-        log2_floor=round(float(np.median(found.log2_floor)), 2),
-        coarser=_packed([viewed(each, orientation) for each in found.log2_coarser]),
-    )
-
-
-def _packed(maps: Sequence[NDArray[np.float32]]) -> bytes:
-    """Maps of log2 as the record keeps them."""
-    hundredths = np.nan_to_num(np.rint(100 * np.stack(maps)), nan=np.iinfo(np.int16).min)
-    return hundredths.astype("<i2").tobytes()
-
-
 def _not_measured(reason: str) -> Sharpness:
     return Sharpness(
         laplacian_variance=None,
@@ -379,26 +303,6 @@ def _viewed_map(found: SharpnessResult, orientation: int) -> SharpnessMap:
     )
 
 
-def clipping_record(found: ClippingResult, basis: Basis) -> Clipping:
-    """What is lost at both ends, as the record keeps it."""
-    return Clipping(
-        highlight_share=_clipped_share(
-            found.highlight_share, found.highlight_any, found.highlight_all
-        ),
-        shadow_share=_clipped_share(found.shadow_share, found.shadow_any, found.shadow_all),
-        headroom_ev=PerColour(**dict(zip("rgb", found.headroom_ev, strict=True))),
-        saturation_dn=PerColour(**dict(zip("rgb", found.saturation_dn, strict=True))),
-        basis=basis,
-    )
-
-
-def _clipped_share(
-    by_colour: tuple[float | None, ...], in_any: float, in_all: float
-) -> ClippedShare:
-    red, green, blue = by_colour
-    return ClippedShare(r=red, g=green, b=blue, any=in_any, all=in_all)
-
-
 def _noise(noise: NoiseModel | None, saturation_dn: float) -> Noise:
     if noise is None:
         return Noise(sigma_dn=None, snr_midtone=None)
@@ -410,13 +314,3 @@ def _noise(noise: NoiseModel | None, saturation_dn: float) -> Noise:
         read_dn=float(noise.sigma_dn(0.0)),
         gain_dn=noise.gain_dn,
     )
-
-
-def png(codes: NDArray[np.uint8], strategy: int = 0) -> bytes:
-    """Encode a small grey picture."""
-    encoded = imageio.imwrite(
-        "<bytes>", np.ascontiguousarray(codes), extension=".png", compress_type=strategy
-    )
-    if not isinstance(encoded, bytes):
-        raise TypeError("the picture writer gave no bytes")
-    return encoded

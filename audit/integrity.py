@@ -4,7 +4,6 @@ from typing import NoReturn
 
 from audit.decode import Decoded, Mosaic, thumbnail
 from audit.errors import DamagedFrame
-from audit.measure.preview_match import share_unlike
 from audit.measure.repeated_samples import repeated_share
 
 GREEN = 1
@@ -41,6 +40,9 @@ def refuse_damaged(decoded: Decoded, data: bytes, *, name: str, format: str) -> 
 
 
 def _refuse_developed(decoded: Decoded, data: bytes, name: str, format: str) -> NoReturn:  # noqa: A002
+    # It loads SciPy, half a second that a worker without a damaged frame does without.
+    from audit.measure.preview_match import share_unlike
+
     complaint, pixels = decoded.complaint, decoded.pixels
     assert complaint is not None
     lost_share = complaint.lost_share

@@ -45,11 +45,23 @@ def load() -> None:
     import audit.examine  # noqa: F401
 
 
+def load_quick() -> None:
+    """Load what a first look needs."""
+    import audit.examine_quick  # noqa: F401
+
+
 def examined(frame: Frame, bounds: Bounds) -> Reading | Unread:
     """Job of a worker."""
     from audit.examine import examine
 
     return examine(frame, bounds)
+
+
+def first_looked(frame: Frame, bounds: Bounds) -> Reading | Unread:
+    """Job of a worker that is to be quick."""
+    from audit.examine_quick import first_look
+
+    return first_look(frame, bounds)
 
 
 def measure(
@@ -78,7 +90,7 @@ def measure(
         Task(payload=frames[i], name=frames[i].file, deadline_s=_deadline_s(frames[i], bounds))
         for i in missing
     ]
-    job = partial(examined, bounds=bounds)
+    job = partial(first_looked if settings.quick else examined, bounds=bounds)
     keeper = _Keeper(store, warn)
     if progress is not None:
         progress.start(len(tasks))
@@ -116,7 +128,9 @@ def _started(
     )
     if settings.cluster is None:
         jobs = settings.jobs or _usual_jobs()
-        return run_tasks(tasks, job, jobs=jobs, limits=limits, prepare=load)
+        return run_tasks(
+            tasks, job, jobs=jobs, limits=limits, prepare=load_quick if settings.quick else load
+        )
     from audit.cluster import run_on_cluster
 
     return run_on_cluster(
@@ -125,7 +139,7 @@ def _started(
         address=settings.cluster,
         jobs=settings.jobs,
         limits=limits,
-        prepare=load,
+        prepare=load_quick if settings.quick else load,
         warn=warn,
     )
 

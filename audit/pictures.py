@@ -184,7 +184,7 @@ def _view(pixels: Mosaic | Developed, saturation_dn: Saturation) -> NDArray[np.u
         sample_places(have, want) for have, want in zip(pixels.codes.shape, size, strict=False)
     )
     # Means are taken of light, not of codes: fine contrast would come out too dark.
-    return _shown(pixels, pooled(pixels.linear(pixels.codes[rows[:, None], cols])))
+    return _shown(pixels, pooled(pixels.linear(pixels.codes[rows].take(cols, axis=1))))
 
 
 def _rendered(mosaic: Mosaic, camera: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -197,15 +197,54 @@ def _rendered(mosaic: Mosaic, camera: NDArray[np.float32]) -> NDArray[np.float32
 def _cut_codes(
     pixels: Mosaic | Developed, corner: tuple[int, int], saturation_dn: Saturation
 ) -> tuple[NDArray[np.uint8], float]:
-    if isinstance(pixels, Mosaic):
-        camera = mosaic_cut(pixels.samples, pixels.pattern, pixels.black_dn, saturation_dn, corner)
-        linear = _rendered(pixels, camera)
-        gain = brightening(linear)
-        return srgb_codes(linear * np.float32(gain)), gain
-    row, col = corner
-    linear = pixels.linear(pixels.codes[row : row + CROP_SIDE_PX, col : col + CROP_SIDE_PX])
+    linear = _linear_cut(pixels, corner, (CROP_SIDE_PX, CROP_SIDE_PX), saturation_dn)
     gain = brightening(linear)
-    return _shown(pixels, linear * np.float32(gain)), gain
+    return _coded_cut(pixels, linear * np.float32(gain)), gain
+
+
+def cut_codes(
+    pixels: Mosaic | Developed,
+    corner: tuple[int, int],
+    size: tuple[int, int],
+    saturation_dn: Sequence[float | None],
+    brightened_ev: float = 0.0,
+) -> NDArray[np.uint8]:
+    """Unscaled part of a frame in the same plain rendering as the cuts of the page.
+
+    Parameters
+    ----------
+    pixels : Mosaic or Developed
+    corner, size : (row, col), (rows, cols)
+        In stored orientation; less is given where the frame ends.
+    saturation_dn : three floats
+        As for `page_pictures`.
+    brightened_ev : float
+        Stops by which its light is multiplied.
+
+    Returns
+    -------
+    (rows, cols, 3) or (rows, cols) uint8 array
+        sRGB.
+    """
+    linear = _linear_cut(pixels, corner, size, _levels(pixels, saturation_dn))
+    return _coded_cut(pixels, linear * np.float32(2.0**brightened_ev))
+
+
+def _linear_cut(
+    pixels: Mosaic | Developed,
+    corner: tuple[int, int],
+    size: tuple[int, int],
+    saturation_dn: Saturation,
+) -> NDArray[np.float32]:
+    row, col = corner
+    if isinstance(pixels, Developed):
+        return pixels.linear(pixels.codes[row : row + size[0], col : col + size[1]])
+    levels = (pixels.pattern, pixels.black_dn, saturation_dn)
+    return _rendered(pixels, mosaic_cut(pixels.samples, *levels, corner, size))
+
+
+def _coded_cut(pixels: Mosaic | Developed, linear: NDArray[np.float32]) -> NDArray[np.uint8]:
+    return srgb_codes(linear) if isinstance(pixels, Mosaic) else _shown(pixels, linear)
 
 
 def _shown(picture: Developed, linear: NDArray[np.float32]) -> NDArray[np.uint8]:

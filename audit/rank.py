@@ -34,7 +34,8 @@ def verdict_of(print_: Print | None, findings: Sequence[Finding], settings: Sett
     Verdict
         ``keeper`` holds at the target with no fault; ``reject`` holds at less than
         ``look_again_share`` of it, or lost highlights beyond recovery over
-        ``ruined_highlight_share`` of the frame; all else is ``look-again``.
+        ``ruined_highlight_share`` of the frame; all else is ``look-again``. A first
+        look rejects only where even the most that may hold is less.
     """
     limits = settings.limits
     faults = [each for each in findings if each.severity == "fault" and each.excused_by is None]
@@ -49,7 +50,8 @@ def verdict_of(print_: Print | None, findings: Sequence[Finding], settings: Sett
     if print_ is None:
         return "look-again"
     held_share = print_.long_cm / print_.target_long_cm
-    if held_share < limits.look_again_share:
+    most_cm = print_.long_cm if print_.at_most_long_cm is None else print_.at_most_long_cm
+    if most_cm / print_.target_long_cm < limits.look_again_share:
         return "reject"
     return "keeper" if held_share >= 1.0 and not faults else "look-again"
 

@@ -189,8 +189,7 @@ class DetailMap(Record, frozen=True, kw_only=True):
 class Sharpness(Record, frozen=True, kw_only=True):
     """Sharpness in physical units; the edge figures are ``None`` where ``measurable`` is false.
 
-    Of a first look ``edge_width_px`` is ``None`` too where edges are too narrow to be told;
-    ``edge_width_high_px`` is then what they are at most.
+    Of a first look only ``edge_width_high_px`` is known: the sharpest edges are at most so wide.
     """
 
     laplacian_variance: float | None
@@ -421,9 +420,9 @@ class Print(Record, frozen=True, kw_only=True):
     """The print a stop wider, as far as diffraction goes; ``None`` for an unknown aperture."""
     steady_long_cm: float | None = None
     """The print without the smear; ``None`` where no smear is sure enough to be named."""
-    at_least_long_cm: float | None = None
-    """Of a first look: the print that holds for certain; ``long_cm`` is then the largest that may
-    hold, and ``close_long_cm`` likewise. ``None`` where ``long_cm`` was measured."""
+    at_most_long_cm: float | None = None
+    """Of a first look: the largest print that may hold; ``long_cm`` is then what holds at least.
+    ``None`` where ``long_cm`` was measured."""
 
 
 class ErrorNote(Record, frozen=True, kw_only=True):

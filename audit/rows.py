@@ -192,4 +192,5 @@ def _judged(frame: Frame, reading: Reading, settings: Settings) -> AuditedFrame:
         verdict=verdict_of(judgement.print, judgement.findings, settings),
         rank=None,
         notes=reading.notes,
+        depth=reading.depth,
     )

@@ -17,12 +17,12 @@ import sqlite3
 import time
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
-from typing import Self, TypeVar
+from typing import Any, Self, TypeVar
 
 import msgspec
 
 from audit.errors import StoreError
-from audit.records import Frame, PictureName, Reading
+from audit.records import Depth, Frame, PictureName, Reading
 
 T = TypeVar("T")
 
@@ -69,7 +69,7 @@ SCHEMA = (
     size_bytes  INTEGER NOT NULL,  -- of the main file
     mtime_ns    INTEGER NOT NULL,  -- of the main file
     companions  BLOB NOT NULL,     -- digest of path, size and time of its twins; empty if none
-    version     INTEGER NOT NULL,  -- of the measures
+    version     INTEGER NOT NULL,  -- of the measures; negative: of a first look by them
     digest      BLOB NOT NULL,     -- of `reading`: SQLite does not notice flipped bits itself
     reading     BLOB NOT NULL,     -- msgpack of records.Reading, without its pictures
     UNIQUE (path, size_bytes, mtime_ns, companions, version)
@@ -127,6 +127,9 @@ NETWORK_FILE_SYSTEMS = ("nfs", "cifs", "smb", "afs", "9p", "fuse.sshfs", "fuse.r
 """Starts of the names of file systems without shared memory between machines, on which SQLite's
 write-ahead log must not be used (sqlite.org/wal.html)."""
 
+DEPTHS: tuple[Depth, ...] = ("full", "first-look")
+"""Readings of both may be stored for one frame; the first of them counts."""
+
 DAY_S = 86_400
 DIGEST_BYTES = 16
 
@@ -178,8 +181,14 @@ class Store:
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    def get_many(self, frames: Sequence[Frame]) -> dict[int, Reading]:
+    def get_many(self, frames: Sequence[Frame], depth: Depth = "full") -> dict[int, Reading]:
         """Find the readings of some frames.
+
+        Parameters
+        ----------
+        frames : sequence of Frame
+        depth : Depth
+            Only readings of this depth are found.
 
         Returns
         -------
@@ -192,7 +201,7 @@ class Store:
         StoreError
             If the store cannot be read.
         """
-        keys = [self._key(frame) for frame in frames]
+        keys = [self._key(frame, depth) for frame in frames]
         rows = self._attempt(
             "be read", lambda: [self._database.execute(_FIND, key).fetchone() for key in keys]
         )
@@ -220,11 +229,11 @@ class Store:
         """
         if self._reserve is not None and (kept := self._reserve.picture(frame, name)):
             return kept
-        key = (*self._key(frame), name)
-        row = self._attempt(
-            "be read", lambda: self._database.execute(_FIND_PICTURE, key).fetchone()
-        )
-        return bytes(row[1]) if row is not None and _digest(row[1]) == row[0] else b""
+        for depth in DEPTHS:
+            for digest, picture in self._rows(_FIND_PICTURE, (*self._key(frame, depth), name)):
+                if _digest(picture) == digest:
+                    return bytes(picture)
+        return b""
 
     def picture_digests(self, frame: Frame) -> dict[str, bytes]:
         """Digests of the small pictures of a stored frame, by name; no picture is read.
@@ -236,11 +245,13 @@ class Store:
         """
         if self._reserve is not None and (kept := self._reserve.picture_digests(frame)):
             return kept
-        key = self._key(frame)
-        rows = self._attempt(
-            "be read", lambda: self._database.execute(_FIND_PICTURE_DIGESTS, key).fetchall()
-        )
-        return dict(rows)
+        for depth in DEPTHS:
+            if rows := self._rows(_FIND_PICTURE_DIGESTS, self._key(frame, depth)):
+                return dict(rows)
+        return {}
+
+    def _rows(self, query: str, key: tuple[object, ...]) -> list[tuple[Any, ...]]:
+        return self._attempt("be read", lambda: self._database.execute(query, key).fetchall())
 
     def derived(self, key: bytes) -> bytes | None:
         """What was derived from several readings; ``None`` if it is not kept.
@@ -319,6 +330,8 @@ class Store:
     def put(self, frame: Frame, reading: Reading) -> None:
         """Keep a reading: it is committed when this returns.
 
+        A full one takes the place of a first look; a first look never that of a full one.
+
         Where the file cannot be written any more, one warning is given and what follows is kept
         for this run only.
 
@@ -354,13 +367,13 @@ class Store:
             if self._reserve is not None:
                 self._reserve.close()
 
-    def _key(self, frame: Frame) -> tuple[bytes, int, int, bytes, int]:
+    def _key(self, frame: Frame, depth: Depth) -> tuple[bytes, int, int, bytes, int]:
         return (
             frame.path,
             frame.size_bytes,
             frame.mtime_ns,
             _companions_digest(frame.companion_paths),
-            self._version,
+            self._version if depth == "full" else -self._version,
         )
 
     def _decoded(self, digest: bytes, blob: bytes) -> Reading | None:
@@ -374,9 +387,11 @@ class Store:
 
     def _write(self, frame: Frame, reading: Reading) -> None:
         blob = self._encoder.encode(msgspec.structs.replace(reading, pictures={}))
-        key = self._key(frame)
+        key = self._key(frame, reading.depth)
         with self._transaction():
             self._database.execute(_DROP, key)
+            if reading.depth == "full":
+                self._database.execute(_DROP, self._key(frame, "first-look"))
             row = self._database.execute(_INSERT, (*key, _today(), _digest(blob), blob))
             self._database.executemany(
                 "INSERT INTO pictures VALUES (?, ?, ?, ?)",
@@ -407,7 +422,7 @@ class Store:
         """Drop readings of other versions that nobody uses, then the longest unused."""
         with self._transaction():
             self._database.execute(
-                "DELETE FROM readings WHERE version != ? AND used_day < ?",
+                "DELETE FROM readings WHERE abs(version) != ? AND used_day < ?",
                 (self._version, _today() - OTHER_VERSION_DAYS),
             )
             self._database.execute(

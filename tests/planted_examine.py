@@ -59,6 +59,17 @@ def examine(frame: Frame, bounds: Bounds) -> Reading | Unread:  # noqa: ARG001  
     return reading_of(frame.file, edge_width_px=float(rest or "1.5"), note=word)
 
 
+def first_look(frame: Frame, bounds: Bounds) -> Reading | Unread:
+    """Do the same as a first look; the log says ``quick-`` before the name."""
+    found = examine(frame, bounds)
+    log = Path(os.environ[LOG])
+    *before, last = log.read_text().split()
+    log.write_text("".join(f"{name}\n" for name in (*before, f"quick-{last}")))
+    return (
+        msgspec.structs.replace(found, depth="first-look") if isinstance(found, Reading) else found
+    )
+
+
 def _is_first(marker: Path) -> bool:
     """Whether nobody was here before; the marker is a file that remembers."""
     try:

@@ -62,7 +62,7 @@ def open_frame(
             f"{name}: expected a raw, JPEG or TIFF file, found HEIF", code="heif"
         )
     if format in DEVELOPED_FORMATS:
-        return _open_developed(data, name, format, max_pixels)
+        return open_developed(data, name, format, max_pixels)
     return _open_raw(data, name, format, max_pixels)
 
 
@@ -94,8 +94,8 @@ def _raw_facts(pixels: RawPixels, metadata: Metadata) -> SensorFacts:
         height_px=height_px,
         basis="raw",
         native_width_px=width_px,
-        focal_plane_x=_on_sensor(metadata.focal_plane_x, width_px, metadata),
-        focal_plane_y=_on_sensor(metadata.focal_plane_y, width_px, metadata),
+        focal_plane_x=on_sensor(metadata.focal_plane_x, width_px, metadata),
+        focal_plane_y=on_sensor(metadata.focal_plane_y, width_px, metadata),
         focal_plane_unit=metadata.focal_plane_unit,
         database_crop=_crop(metadata.exposure),
         cfa="".join("RGB"[colour] for colour in mosaic.pattern.ravel().tolist()),
@@ -104,7 +104,7 @@ def _raw_facts(pixels: RawPixels, metadata: Metadata) -> SensorFacts:
     )
 
 
-def _on_sensor(density: float | None, width_px: int, metadata: Metadata) -> float | None:
+def on_sensor(density: float | None, width_px: int, metadata: Metadata) -> float | None:
     """Focal-plane resolution of the sensor's own columns.
 
     Some cameras write the Exif of a raw file for the reduced preview inside (RAF: 1920 columns at
@@ -116,12 +116,24 @@ def _on_sensor(density: float | None, width_px: int, metadata: Metadata) -> floa
     return density * width_px / declared
 
 
-def _open_developed(data: bytes, name: str, format: str, max_pixels: int) -> Decoded:  # noqa: A002
+def open_developed(
+    data: bytes,
+    name: str,
+    format: str,  # noqa: A002
+    max_pixels: int,
+    luma_shrink: int | None = None,
+) -> Decoded:
+    """Read a developed file like `open_frame`; ``luma_shrink`` as for `read_developed`."""
     metadata = read_metadata(data, format=format)
     pixels = read_developed(
-        data, name=name, format=format, max_pixels=max_pixels, metadata=metadata
+        data,
+        name=name,
+        format=format,
+        max_pixels=max_pixels,
+        metadata=metadata,
+        luma_shrink=luma_shrink,
     )
-    height_px, width_px = pixels.developed.codes.shape[:2]
+    height_px, width_px = pixels.height_px, pixels.width_px
     native_width_px, size_notes = native_width(
         width_px, height_px, metadata.declared_width_px, metadata.declared_height_px
     )

@@ -58,7 +58,9 @@ class _Header:
     """Offset of the first entropy-coded byte."""
 
 
-def decode_jpeg(data: bytes, colours: Colours) -> tuple[NDArray[np.uint8], Complaint | None]:
+def decode_jpeg(
+    data: bytes, colours: Colours, shrink: int = 1
+) -> tuple[NDArray[np.uint8], Complaint | None]:
     """Decode a JPEG picture, broken or not.
 
     Parameters
@@ -67,6 +69,9 @@ def decode_jpeg(data: bytes, colours: Colours) -> tuple[NDArray[np.uint8], Compl
         The whole file; its header was found sound.
     colours : str
         ``RGB``, or ``GRAY`` for one plane.
+    shrink : int
+        1, 2, 4 or 8: one of so many rows and columns, made by the inverse transform itself
+        (libjpeg). The whole stream is read all the same, so that complaints are the same.
 
     Returns
     -------
@@ -82,11 +87,11 @@ def decode_jpeg(data: bytes, colours: Colours) -> tuple[NDArray[np.uint8], Compl
     ValueError
         If nothing can be decoded.
     """
-    words = _first_complaint(data, colours)
+    words = _first_complaint(data, colours, shrink)
     if isinstance(words, np.ndarray):
         return words, None
     try:
-        codes = _codes(data, colours, strict=False)
+        codes = _codes(data, colours, strict=False, shrink=shrink)
     except ValueError as error:
         if _UNKNOWN_SAMPLING in str(error):
             raise UnknownSampling(str(error)) from error
@@ -113,15 +118,22 @@ def thumbnail(data: bytes) -> NDArray[np.uint8] | None:
         return None
 
 
-def _codes(data: bytes, colours: Colours, *, strict: bool) -> NDArray[np.uint8]:
-    codes: NDArray[np.uint8] = simplejpeg.decode_jpeg(data, colorspace=colours, strict=strict)
+def _codes(data: bytes, colours: Colours, *, strict: bool, shrink: int = 1) -> NDArray[np.uint8]:
+    height, width = simplejpeg.decode_jpeg_header(data)[:2] if shrink > 1 else (0, 0)
+    codes: NDArray[np.uint8] = simplejpeg.decode_jpeg(
+        data,
+        colorspace=colours,
+        strict=strict,
+        min_height=height // shrink,
+        min_width=width // shrink,
+    )
     return codes[:, :, 0] if colours == "GRAY" else codes
 
 
-def _first_complaint(data: bytes, colours: Colours) -> NDArray[np.uint8] | str:
+def _first_complaint(data: bytes, colours: Colours, shrink: int = 1) -> NDArray[np.uint8] | str:
     """Codes of a sound picture, or libjpeg's first complaint about another."""
     try:
-        return _codes(data, colours, strict=True)
+        return _codes(data, colours, strict=True, shrink=shrink)
     except ValueError as error:
         return " ".join(str(error).split()) or "broken data"
 

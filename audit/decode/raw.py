@@ -3,15 +3,17 @@
 import io
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import rawpy
+import simplejpeg
 from numpy.typing import NDArray
 
 from audit.decode import tags as exif
 from audit.decode.planes import GREEN, Mosaic
-from audit.decode.tags import Tags, Value
+from audit.decode.tags import Tags
 from audit.errors import DamagedFrame, FrameError, TooLargeFrame, UnreadableFrame, UnsupportedFrame
 
 _COLOUR_OF_LETTER = {"R": 0, "G": GREEN, "B": 2}
@@ -54,6 +56,55 @@ class RawPixels:
     tags: Tags
     """What LibRaw knows of the exposure, as Exif tags."""
     notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RawPreview:
+    """The largest JPEG inside a raw file, and the size of the picture that it stands for."""
+
+    jpeg: bytes
+    width_px: int
+    height_px: int
+    """Visible samples of the sensor."""
+    tags: Tags
+    """Orientation, as LibRaw understood it."""
+
+    def columns(self) -> int:
+        """Columns of the preview."""
+        return int(simplejpeg.decode_jpeg_header(self.jpeg)[1])
+
+
+def read_preview(path: Path, format: str) -> RawPreview | None:  # noqa: A002
+    """Find the largest embedded JPEG of a raw file; no sample is unpacked.
+
+    Parameters
+    ----------
+    path : Path
+        LibRaw seeks in the file itself, so that most of it is not read.
+    format : str
+
+    Returns
+    -------
+    RawPreview or None
+        ``None`` where there is none, for whatever reason.
+    """
+    if format == "x3f":
+        return None
+    try:
+        with rawpy.imread(str(path)) as raw:
+            found, sizes = raw.extract_thumb(), raw.sizes
+            if found.format != rawpy.ThumbFormat.JPEG:
+                return None
+            preview = RawPreview(
+                jpeg=bytes(found.data),
+                width_px=sizes.width,
+                height_px=sizes.height,
+                tags=_orientation(raw),
+            )
+            preview.columns()  # raises where its header is broken
+            return preview
+    except Exception:  # no preview, no raw file, or whatever a library of 100 formats may raise
+        return None
 
 
 def read_mosaic(data: bytes, *, name: str, format: str, max_pixels: int) -> RawPixels:  # noqa: A002
@@ -260,14 +311,17 @@ def _refuse_lost_rows(samples: NDArray[np.uint16], name: str) -> None:
         )
 
 
+def _orientation(raw: Any) -> Tags:
+    flip = raw.sizes.flip
+    return {exif.ORIENTATION: (_ORIENTATION_OF_FLIP[flip],)} if flip in _ORIENTATION_OF_FLIP else {}
+
+
 def _tags(raw: Any) -> Tags:
     """Shutter, aperture, sensitivity, focal length and orientation as LibRaw understood them.
 
     The time is left out: LibRaw gives it without saying whose clock it is.
     """
-    tags: dict[int, Value] = {}
-    if raw.sizes.flip in _ORIENTATION_OF_FLIP:
-        tags[exif.ORIENTATION] = (_ORIENTATION_OF_FLIP[raw.sizes.flip],)
+    tags = dict(_orientation(raw))
     try:
         other = raw.other
     except Exception:  # a date that Python cannot hold must not lose the frame

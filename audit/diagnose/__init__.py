@@ -9,6 +9,7 @@ from audit.diagnose.batch import soft_side
 from audit.diagnose.case import Case
 from audit.diagnose.damage import damage
 from audit.diagnose.dust import dust
+from audit.diagnose.first_look import lost_in_first_look
 from audit.diagnose.kinds import KINDS
 from audit.diagnose.light import blocked_shadows, clipped_highlights, haze, no_edges, noise
 from audit.diagnose.motion import subject_motion
@@ -38,6 +39,9 @@ RULES = (
 )
 """Every rule that needs one frame alone, in the order in which a photographer would ask."""
 
+FIRST_LOOK_RULES = (no_edges, lost_in_first_look, diffraction)
+"""What can be said without the frame's own pixels at full size: no cause of softness, no noise."""
+
 SEVERITY_ORDER: dict[Severity, int] = {"fault": 0, "warn": 1, "note": 2}
 
 
@@ -65,14 +69,15 @@ def judge(reading: Reading, settings: Settings) -> Judgement:
         Findings with the worst first.
     """
     case = Case(reading=reading, sensor=sensor_of(reading, settings), settings=settings)
-    found = [each for rule in RULES for each in rule(case)]
+    rules = RULES if reading.depth == "full" else FIRST_LOOK_RULES
+    found = [each for rule in rules for each in rule(case)]
     return Judgement(
         sensor=case.sensor,
         limits=_limits(case),
         sharpness=msgspec.structs.replace(
             reading.sharpness,
             ceiling_mtf50_cpp=case.ceiling_mtf50_cpp,
-            sharp_share=_sharp_share(case),
+            sharp_share=_sharp_share(case),  # None of a first look, which makes no map
         ),
         findings=tuple(sorted(found, key=lambda each: SEVERITY_ORDER[each.severity])),
         print=print_of(case),

@@ -49,12 +49,30 @@ class SoftSide(NamedTuple):
     slope_se : float
         Its standard error.
     frames : int
+    evidence : tuple of float
+        Slope towards that side in each frame, less what landscapes have of themselves.
     """
 
     side: str
     slope: float
     slope_se: float
     frames: int
+    evidence: tuple[float, ...] = ()
+
+
+class Slopes(NamedTuple):
+    """Slopes of ln(edge width) over one frame, or over one scene, as stored.
+
+    Attributes
+    ----------
+    right, down : float or None
+    is_turned : bool
+        Whether the stored rows stood upright.
+    """
+
+    right: float | None
+    down: float | None
+    is_turned: bool
 
 
 def soft_side(cases: Sequence[Case]) -> tuple[Finding | None, ...]:
@@ -87,8 +105,20 @@ def softest_side(cases: Sequence[Case]) -> SoftSide | None:
     cases : sequence of Case
         Frames of one body and lens.
     """
-    across = [(case.reading.sharpness.softer_right, _is_turned(case)) for case in cases]
-    along = [(case.reading.sharpness.softer_down, not _is_turned(case)) for case in cases]
+    sharpness = [(case.reading.sharpness, _is_turned(case)) for case in cases]
+    return softest_end([Slopes(s.softer_right, s.softer_down, turned) for s, turned in sharpness])
+
+
+def softest_end(slopes: Sequence[Slopes]) -> SoftSide | None:
+    """The soft side that the slopes of one lens agree on, if they do.
+
+    Parameters
+    ----------
+    slopes : sequence of Slopes
+        Of one body and lens.
+    """
+    across = [(each.right, each.is_turned) for each in slopes]
+    along = [(each.down, not each.is_turned) for each in slopes]
     sides = (_softer_end(across, "left", "right"), _softer_end(along, "top", "bottom"))
     return max(
         (side for side in sides if side is not None), key=lambda side: side.slope, default=None
@@ -112,7 +142,9 @@ def _softer_end(
     error = MEDIAN_SE * spread / math.sqrt(len(slopes))
     if abs(middle) < max(LEAST_SLOPE + own, SURE_SES * error + own):
         return None
-    return SoftSide(last if middle > 0 else first, abs(middle), error, len(slopes))
+    sign = 1.0 if middle > 0 else -1.0
+    evidence = tuple(sign * slope - own for slope in slopes)
+    return SoftSide(last if middle > 0 else first, abs(middle), error, len(slopes), evidence)
 
 
 def _finding(case: Case, side: SoftSide) -> Finding:

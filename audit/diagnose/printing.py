@@ -19,6 +19,8 @@ COLUMN_WORDS = ("left", "centre", "right")
 def print_of(case: Case) -> Print | None:
     """Largest print at which a frame holds; ``None`` where its sharpness is not known."""
     sharpness = case.reading.sharpness
+    if case.reading.depth == "first-look":
+        return _print_of_first_look(case)
     if sharpness.edge_width_px is None:
         return None
     viewing_cm = case.settings.viewing_cm
@@ -44,6 +46,23 @@ def print_of(case: Case) -> Print | None:
         limiting_px=None if limiting is None else limiting[2],
         wider_long_cm=_wider_cm(case, sharpness.edge_width_px),
         steady_long_cm=_steady_cm(case, sharpness.edge_width_px),
+    )
+
+
+def _print_of_first_look(case: Case) -> Print | None:
+    """What holds at least, and what may hold at most; ``None`` where nothing was measured."""
+    high_px, viewing_cm = case.reading.sharpness.edge_width_high_px, case.settings.viewing_cm
+    if high_px is None:
+        return None
+    long_cm = _held_cm(case, viewing_cm, high_px)
+    return Print(
+        long_cm=long_cm,
+        short_cm=long_cm * case.short_px / case.long_px,
+        viewing_cm=viewing_cm,
+        limited_by="softness",
+        close_long_cm=_held_cm(case, CLOSE_CM, high_px),
+        target_long_cm=case.target.long_cm,
+        at_most_long_cm=_held_cm(case, viewing_cm, min(case.expected_px, high_px)),
     )
 
 

@@ -62,6 +62,7 @@ def fit_noise(
     black_dn: float,
     clipped_dn: float,
     green_parity: int | None,
+    most_blocks: int = MAX_BLOCKS,
 ) -> NoiseModel:
     """Poisson-Gauss noise of a plane, from its flattest blocks in each brightness class.
 
@@ -74,6 +75,8 @@ def fit_noise(
     green_parity : 0, 1 or None
         Bayer mosaic: only samples with (row + col) % 2 == green_parity are used, on one lattice
         of equal columns and rows. None: every sample is used.
+    most_blocks : int
+        Blocks looked at: sets the cost.
 
     Returns
     -------
@@ -87,7 +90,7 @@ def fit_noise(
     Immerkaer, J. (1996). Fast noise variance estimation. CVIU 64(2), 300-302 (the kernel).
     """
     lattice = plane if green_parity is None else plane[0::2, green_parity::2]
-    level, variance = _block_readings(lattice, black_dn, clipped_dn)
+    level, variance = _block_readings(lattice, black_dn, clipped_dn, most_blocks)
     return _fit_line(*_flattest(level, variance))
 
 
@@ -124,13 +127,16 @@ def with_code_steps(
 
 
 def _block_readings(
-    lattice: NDArray[np.uint16] | FloatPlane, black_dn: float, clipped_dn: float
+    lattice: NDArray[np.uint16] | FloatPlane,
+    black_dn: float,
+    clipped_dn: float,
+    most_blocks: int,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Mean level above black and second-difference variance of evenly spread blocks."""
     rows, cols = lattice.shape[0] // BLOCK_PX, lattice.shape[1] // BLOCK_PX
     if rows == 0 or cols == 0:
         return np.empty(0), np.empty(0)
-    stride = max(1, round(float(np.sqrt(rows * cols / MAX_BLOCKS))))
+    stride = max(1, round(float(np.sqrt(rows * cols / most_blocks))))
     cut = lattice[: rows * BLOCK_PX, : cols * BLOCK_PX]
     blocks = cut.reshape(rows, BLOCK_PX, cols, BLOCK_PX)[::stride, :, ::stride, :]
     block = np.ascontiguousarray(blocks.transpose(0, 2, 1, 3), dtype=np.float32)

@@ -107,6 +107,28 @@ def viewed_box(
     return top, left, height, width
 
 
+def stored_box_px(
+    box: tuple[int, int, int, int], viewed_shape: tuple[int, int], orientation: int
+) -> tuple[int, int, int, int]:
+    """Find a box of the viewed picture (top, left, rows, cols; pixels) in the stored one.
+
+    Parameters
+    ----------
+    box : four ints
+        Inside the viewed picture.
+    viewed_shape : (rows, cols)
+    orientation : int
+        Exif Orientation, 1 to 8.
+    """
+    top, left, height, width = box
+    rows, cols = STEPS_AFTER_TRANSPOSE[orientation]
+    if rows < 0:
+        top = viewed_shape[0] - top - height
+    if cols < 0:
+        left = viewed_shape[1] - left - width
+    return (left, top, width, height) if orientation in TRANSPOSED else (top, left, height, width)
+
+
 def viewed_angle_deg(angle_deg: float, orientation: int) -> float:
     """Direction of a line once its picture is turned the way it is looked at.
 

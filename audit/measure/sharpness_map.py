@@ -14,7 +14,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from audit.measure.edges import DIRECTIONS, EdgeTable, LevelEdges, Plane, find_edges
+from audit.measure.edges import (
+    DIRECTIONS,
+    SCREEN_SAMPLES,
+    EdgeTable,
+    LevelEdges,
+    Plane,
+    find_edges,
+)
 from audit.measure.esfr import EdgeShape, edge_profiles, edge_shape
 from audit.measure.noise import NoiseModel
 
@@ -112,6 +119,35 @@ class SharpnessResult:
     table: EdgeTable
 
 
+SCREEN_TILES = (8, 12)
+CANDIDATES = 2304
+"""Candidates of one batch at each resolution, spread evenly over 8 x 12 tiles and over directions:
+sets the cost."""
+
+ENOUGH_EDGES = 300
+"""Good edges that make further candidates superfluous: the scatter of the frame's number is then
+below the method's own error (measured)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Effort:
+    """How many edges are looked for: sets the cost, and the scatter.
+
+    Attributes
+    ----------
+    candidates : int
+        Of one batch at each resolution.
+    enough : int
+        Good edges after which no further batch is fitted.
+    screen_samples : int
+        Gradients taken at each resolution.
+    """
+
+    candidates: int = CANDIDATES
+    enough: int = ENOUGH_EDGES
+    screen_samples: int = SCREEN_SAMPLES
+
+
 def measure_sharpness(
     plane: Plane,
     *,
@@ -120,6 +156,7 @@ def measure_sharpness(
     noise: NoiseModel,
     green_parity: int | None,
     pixels_per_block: int | None = None,
+    effort: Effort = Effort(),
 ) -> SharpnessResult:
     """Absolute sharpness of a frame from its step edges.
 
@@ -135,6 +172,7 @@ def measure_sharpness(
         Bayer mosaic: only samples with (row + col) % 2 == green_parity are valid. None: all are.
     pixels_per_block : int or None
         Side of the blocks a developed file was compressed in; edges on their grid are dropped.
+    effort : Effort
 
     Returns
     -------
@@ -149,8 +187,9 @@ def measure_sharpness(
         noise=noise,
         green_parity=green_parity,
         tiles=screened,
-        per_cell=CANDIDATES // (DIRECTIONS * screened[0] * screened[1]),
-        enough=ENOUGH_EDGES,
+        per_cell=effort.candidates // (DIRECTIONS * screened[0] * screened[1]),
+        enough=effort.enough,
+        screen_samples=effort.screen_samples,
     )
     table = _joined(groups)
     trusted = table.doubt < USABLE_DOUBT
@@ -207,15 +246,6 @@ def on_block_grid(table: EdgeTable, pixels_per_block: int) -> Bools:
         found |= weak & near & (np.abs(along) < BLOCK_EDGE_ANGLE)
     return found
 
-
-SCREEN_TILES = (8, 12)
-CANDIDATES = 2304
-"""Candidates of one batch at each resolution, spread evenly over 8 x 12 tiles and over directions:
-sets the cost."""
-
-ENOUGH_EDGES = 300
-"""Good edges that make further candidates superfluous: the scatter of the frame's number is then
-below the method's own error (measured)."""
 
 EDGES_PER_TILE = 10
 """Usable edges per tile, on average, that the map is cut for."""

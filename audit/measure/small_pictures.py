@@ -116,6 +116,7 @@ def mosaic_cut(
     black_dn: NDArray[np.float32],
     saturation_dn: tuple[float, float, float],
     corner: tuple[int, int],
+    size: tuple[int, int] = (CROP_SIDE_PX, CROP_SIDE_PX),
 ) -> NDArray[np.float32]:
     """Unscaled cut of a mosaic, missing colours filled in from the nearest sites.
 
@@ -125,15 +126,17 @@ def mosaic_cut(
         As for `mosaic_view`.
     corner : (row, col)
         First row and column of the cut.
+    size : (rows, cols)
+        Of the cut; less where the frame ends.
 
     Returns
     -------
-    (side, side, 3) float32 array
+    (rows, cols, 3) float32 array
         Linear camera colours. Each colour is the mean of its sites within one pixel, weighted by
         nearness: on a Bayer pattern plain bilinear interpolation.
     """
-    rows = np.arange(corner[0], min(corner[0] + CROP_SIDE_PX, samples.shape[0]))
-    cols = np.arange(corner[1], min(corner[1] + CROP_SIDE_PX, samples.shape[1]))
+    rows = np.arange(corner[0], min(corner[0] + size[0], samples.shape[0]))
+    cols = np.arange(corner[1], min(corner[1] + size[1], samples.shape[1]))
     around = tuple(
         np.clip(np.arange(part[0] - 1, part[-1] + 2), 0, size - 1)
         for part, size in zip((rows, cols), samples.shape, strict=True)

@@ -108,6 +108,8 @@ COLUMNS = (
     "series_kind",
     "series_place",
     "verdict_note",
+    "depth",
+    "print_at_most_long_cm",
 )
 """Promised in this order; new columns are added at the end only."""
 
@@ -168,6 +170,8 @@ def _cells(report: Report, frame: AuditedFrame) -> Iterable[Cell]:
     yield None if series is None else series.kind
     yield None if series is None else place_in_series(series, frame)
     yield frame.verdict_note
+    yield frame.depth if frame.state == "measured" else None
+    yield None if frame.print is None else frame.print.at_most_long_cm
 
 
 def _clipping_cells(clipping: Clipping | None) -> Iterable[Cell]:

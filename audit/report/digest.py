@@ -16,6 +16,7 @@ from audit.records import (
 )
 from audit.report.units import (
     counted,
+    edge_width,
     figure,
     length,
     number,
@@ -39,6 +40,12 @@ SEVERITY_WORDS: dict[Severity, str] = {"fault": "fault", "warn": "warning", "not
 GRAVEST_FIRST: tuple[Severity, ...] = ("fault", "warn", "note")
 
 
+FIRST_LOOK = "first look"
+"""Marks every frame of which only a preview or a reduced picture was read."""
+AT_LEAST = "at least "
+"""Stands before a print that a first look is sure of."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cause:
     """One kind of fault or warning, over the whole report."""
@@ -47,6 +54,36 @@ class Cause:
     frames: int
     advice: str
     """The advice that most of these frames carry."""
+
+
+def verdict_words(frame: AuditedFrame) -> str:
+    """Give a frame's verdict, marked where it rests on a first look."""
+    words = VERDICT_WORDS[frame.verdict]
+    return words if frame.depth == "full" else f"{words}, {FIRST_LOOK}"
+
+
+def edge_words(frame: AuditedFrame) -> str | None:
+    """Give the edge width in pixels; of a first look perhaps what it is at most."""
+    sharpness = frame.sharpness
+    if sharpness is None:
+        return None
+    low_px, high_px = sharpness.edge_width_low_px, sharpness.edge_width_high_px
+    if sharpness.edge_width_px is None:
+        return None if high_px is None else f"at most {high_px:.1f}"
+    return edge_width(sharpness.edge_width_px, low_px, high_px)
+
+
+def first_look_words(report: Report) -> str | None:
+    """Say of how many frames only a first look was taken; ``None`` if of none."""
+    count = report.counts.first_look
+    if not count:
+        return None
+    return (
+        f"{counted(count, 'frame')} of {report.counts.measured}: {FIRST_LOOK} only, at previews or"
+        " half size. It bounds the width of edges from above; whether a frame is soft and why, its"
+        " noise and the raw's own lights cannot be told from it. The same command without --quick"
+        " measures them in full."
+    )
 
 
 def standing(frame: AuditedFrame) -> tuple[Finding, ...]:
@@ -83,6 +120,8 @@ def plain_reason(frame: AuditedFrame) -> str | None:
     if share is None or frame.print is None:
         return "Too few clear edges to tell how sharp it is."
     held = figure(share, "share")
+    if frame.print.at_most_long_cm is not None:
+        return f"Holds at {held} of the target print at least; more a first look cannot tell."
     if frame.print.limited_by == "pixels":
         return f"Sharp, but too few pixels for the target print: holds at {held} of it."
     return f"Softer than the target print needs: holds at {held} of it. No single cause was found."
@@ -150,8 +189,9 @@ def figures_of(finding: Finding) -> str:
 def holds_at(size: Print) -> tuple[str, str]:
     """Give the print that holds, in cm and inches: from the chosen distance, and from close by."""
     close_short_cm = size.close_long_cm * size.short_cm / size.long_cm if size.long_cm else 0.0
+    bound = "" if size.at_most_long_cm is None else AT_LEAST
     chosen, close = (
-        f"{sides_cm(long_cm, short_cm)} cm ({sides_in(long_cm, short_cm)} in)"
+        f"{bound}{sides_cm(long_cm, short_cm)} cm ({sides_in(long_cm, short_cm)} in)"
         f" seen from {length(viewing_cm)}"
         for viewing_cm, long_cm, short_cm in (
             (size.viewing_cm, size.long_cm, size.short_cm),

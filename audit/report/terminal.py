@@ -7,11 +7,14 @@ from typing import TextIO
 
 from audit.records import AuditedFrame, DustSpot, Report, Verdict
 from audit.report.digest import (
+    AT_LEAST,
     SEVERITY_WORDS,
     VERDICT_WORDS,
     causes,
+    edge_words,
     excused,
     exposure_words,
+    first_look_words,
     held_against,
     kind_words,
     lens_remarks,
@@ -20,6 +23,7 @@ from audit.report.digest import (
     standing,
     target_share,
     unread,
+    verdict_words,
     weighty,
 )
 from audit.report.screen import COMMAND, PLAIN, QUIET, STRONG, Screen
@@ -27,7 +31,6 @@ from audit.report.text import inert
 from audit.report.units import (
     CANNOT_TELL,
     counted,
-    edge_width,
     number,
     percent,
     sides_cm,
@@ -116,23 +119,20 @@ def _print_in(frame: AuditedFrame) -> str:
 def _print_sides(frame: AuditedFrame, sides: Callable[[float, float], str]) -> str:
     if frame.print is None:
         return CANNOT_TELL
-    return sides(frame.print.long_cm, frame.print.short_cm)
+    bound = "" if frame.print.at_most_long_cm is None else AT_LEAST
+    return bound + sides(frame.print.long_cm, frame.print.short_cm)
 
 
 def _of_target(frame: AuditedFrame) -> str:
     share = target_share(frame)
     if share is None:
         return CANNOT_TELL
-    return percent(share) if share < 1 else f"{int(share * 100)} %"
+    bound = "" if frame.print is None or frame.print.at_most_long_cm is None else AT_LEAST
+    return bound + (percent(share) if share < 1 else f"{int(share * 100)} %")
 
 
 def _edge(frame: AuditedFrame) -> str:
-    sharpness = frame.sharpness
-    if sharpness is None or sharpness.edge_width_px is None:
-        return CANNOT_TELL
-    return edge_width(
-        sharpness.edge_width_px, sharpness.edge_width_low_px, sharpness.edge_width_high_px
-    )
+    return edge_words(frame) or CANNOT_TELL
 
 
 def _clipped(frame: AuditedFrame) -> str:
@@ -160,7 +160,8 @@ def _write_rows(screen: Screen, report: Report, *, everything: bool) -> None:
         return
     columns = [column for column in FIGURES if screen.width >= column.from_width]
     rank_width = max(len("rank"), len(str(len(measured))))
-    verdict_width = max(len(word) for word in VERDICT_WORDS.values())
+    shown_words = (*VERDICT_WORDS.values(), *(verdict_words(frame) for frame in measured))
+    verdict_width = max(len(words) for words in shown_words)
     widths = [
         max(screen.cells(text) for text in (column.heading, *map(column.cell, measured)))
         for column in columns
@@ -190,7 +191,7 @@ def _write_rows(screen: Screen, report: Report, *, everything: bool) -> None:
         for frame in shown:
             cells = [column.cell(frame) for column in columns]
             rank = "" if frame.rank is None else str(frame.rank)
-            words = VERDICT_WORDS[frame.verdict]
+            words = verdict_words(frame)
             screen.line((row(rank, _name(report, frame), words, cells), style))
             _write_sentences(screen, frame, everything=everything)
         if len(frames) > len(shown):
@@ -300,6 +301,8 @@ def _write_summary(screen: Screen, report: Report) -> None:
     if not counts.measured:
         return
     screen.paragraph(_held_against(report), indent=2)
+    if (words := first_look_words(report)) is not None:
+        screen.paragraph(words, indent=2)
     _write_causes(screen, report)
     _write_lens_remarks(screen, report)
     _write_next(screen, report)

@@ -169,6 +169,8 @@ def _ends(shots: Sequence[Shot], limits: Limits) -> list[str]:
     exposed = [shot for shot in shots if shot.exposure_thirds is not None]
     if not exposed:
         return []
+    if any(shot.row.depth == "first-look" for shot in exposed):
+        return ["What it holds at both ends a first look cannot tell."]
     darkest = min(exposed, key=lambda shot: (shot.exposure_thirds or 0, shot.place))
     brightest = max(exposed, key=lambda shot: (shot.exposure_thirds or 0, -shot.place))
     parts = []
@@ -192,6 +194,8 @@ def _ends(shots: Sequence[Shot], limits: Limits) -> list[str]:
 
 def _excuses(shot: Shot, shots: Sequence[Shot], limits: Limits) -> dict[FindingCode, str]:
     """Excuse what this frame loses and another member holds."""
+    if any(each.row.depth == "first-look" for each in shots):
+        return {}  # what the others hold is not known
     lights = _first_that_holds(shot, shots, limits, lights=True)
     shadows = _first_that_holds(shot, shots, limits, lights=False)
     excuses: dict[FindingCode, str] = {}

@@ -13,8 +13,8 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter
 
 from audit.optics.dust import REFERENCE_N, contrast_at, log_loss, relative_strength
 from audit.records import AuditedFrame, DustSpot, Exposure, Series
@@ -248,19 +248,20 @@ def _candidates(stack: Sums) -> list[Candidate]:
 
 def _peaks(stack: Sums, size: int, disc: Plane) -> Iterator[Candidate]:
     """Darkest places of one size for one disc."""
-    # Loading it takes a second, which a run whose dust is kept from an earlier one can save.
-    from scipy.signal import fftconvolve
-
     evidence, turned = stack.evidence[size], disc[::-1, ::-1]
     weight = per_pixel(stack.weight[size], evidence.shape)
     known = weight > 0
     if not known.any():
         return
-    variance = np.maximum(fftconvolve(weight, turned * turned, mode="same"), weight.max() * 1e-6)
-    z = np.where(known, -fftconvolve(evidence, turned, mode="same") / np.sqrt(variance), 0.0)
+    variance = np.maximum(
+        scipy.signal.fftconvolve(weight, turned * turned, mode="same"), weight.max() * 1e-6
+    )
+    z = np.where(
+        known, -scipy.signal.fftconvolve(evidence, turned, mode="same") / np.sqrt(variance), 0.0
+    )
     noise = _noise(z, weight, known)
     z /= noise
-    is_peak = (maximum_filter(z, 5) == z) & (z >= LEAST_Z)
+    is_peak = (scipy.ndimage.maximum_filter(z, 5) == z) & (z >= LEAST_Z)
     for row, col in np.argwhere(is_peak):
         if min(row, col, z.shape[0] - 1 - row, z.shape[1] - 1 - col) >= BORDER_PX:
             yield Candidate(

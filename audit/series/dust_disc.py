@@ -3,8 +3,8 @@
 from functools import lru_cache
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.ndimage import uniform_filter
 
 from audit.series.dust_sheet import SURROUND_PX
 
@@ -29,8 +29,8 @@ def disc_of(diameter_px: float, offset: tuple[float, float] = (0.0, 0.0)) -> NDA
     radii = np.hypot((steps - offset[0])[:, None], steps - offset[1]) / (diameter_px / 2)
     shadow = 1 / (1 + np.exp(np.minimum((radii - 1) / EDGE_SOFTNESS, 50)))
     coarse = shadow.reshape(side, fine, side, fine).mean(axis=(1, 3))
-    surroundings = uniform_filter(coarse, SURROUND_PX, mode="constant")
-    surroundings = uniform_filter(surroundings, SURROUND_PX, mode="constant")
+    surroundings = scipy.ndimage.uniform_filter(coarse, SURROUND_PX, mode="constant")
+    surroundings = scipy.ndimage.uniform_filter(surroundings, SURROUND_PX, mode="constant")
     disc = np.asarray(coarse - surroundings, np.float32)
     disc.setflags(write=False)
     return disc

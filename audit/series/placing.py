@@ -8,9 +8,8 @@ import math
 from typing import NamedTuple
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import fft
-from scipy.ndimage import maximum_filter
 
 from audit.series.directions import Matrix, angle_between, projected, turn_about
 from audit.series.view import Level, Plane, Spectra, View, sample, sphere_octave, sphere_step_rad
@@ -43,7 +42,7 @@ def search(a: View, b: View, roll_rad: float, *, near: bool) -> list[Place]:
     octave = max(sphere_octave(a), sphere_octave(b))
     shape_a, shape_b = a.sphere_shape(octave), b.sphere_shape(octave)
     padded = tuple(
-        fft.next_fast_len(rows_a + rows_b, real=True)
+        scipy.fft.next_fast_len(rows_a + rows_b, real=True)
         for rows_a, rows_b in zip(shape_a, shape_b, strict=True)
     )
     size = (padded[0], padded[1])
@@ -73,17 +72,19 @@ def search(a: View, b: View, roll_rad: float, *, near: bool) -> list[Place]:
 
 def _correlated(a: Spectra, b: Spectra, size: tuple[int, int]) -> tuple[Plane, Plane]:
     """Masked correlation and shared pixels for every shift (Padfield 2012, without the means)."""
-    both = fft.irfft2(np.conj(a.feature) * b.feature, s=size)
-    square_a = fft.irfft2(np.conj(a.square) * b.weight, s=size)
-    square_b = fft.irfft2(np.conj(a.weight) * b.square, s=size)
-    shared = fft.irfft2(np.conj(a.weight) * b.weight, s=size)
+    both = scipy.fft.irfft2(np.conj(a.feature) * b.feature, s=size)
+    square_a = scipy.fft.irfft2(np.conj(a.square) * b.weight, s=size)
+    square_b = scipy.fft.irfft2(np.conj(a.weight) * b.square, s=size)
+    shared = scipy.fft.irfft2(np.conj(a.weight) * b.weight, s=size)
     ncc = both / np.sqrt(np.maximum(square_a, 1) * np.maximum(square_b, 1))
     return ncc, shared
 
 
 def _peaks(likely: Plane) -> list[tuple[int, int]]:
     """Highest places that are at least `PEAK_APART_PX` apart."""
-    tops = (likely > 0) & (likely == maximum_filter(likely, 2 * PEAK_APART_PX - 1, mode="wrap"))
+    tops = (likely > 0) & (
+        likely == scipy.ndimage.maximum_filter(likely, 2 * PEAK_APART_PX - 1, mode="wrap")
+    )
     at = np.flatnonzero(tops)
     best = at[np.argsort(-likely.ravel()[at], kind="stable")][:PEAKS]
     return [(int(i // likely.shape[1]), int(i % likely.shape[1])) for i in best]

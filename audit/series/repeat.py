@@ -30,8 +30,8 @@ def repeat(group: Sequence[Placed]) -> FoundSeries:
     """
     shots = tuple(member.shot for member in group)
     order = sharpest_first(shots)
-    if all(shot.energy is None for shot in shots):
-        note = "Which one is the sharpest cannot be told: no detail was measured."
+    if (why := _not_comparable(shots)) is not None:
+        note = f"Which one is the sharpest cannot be told: {why}."
         return FoundSeries(kind="repeat", shots=shots, order=order, notes=(note,))
     sound = [shot for shot in order if shot.energy is not None and not lost_light(shot)]
     best = sound[0] if sound else order[0]
@@ -44,6 +44,15 @@ def repeat(group: Sequence[Placed]) -> FoundSeries:
         notes=tuple(_notes(order)),
         spare={shot.place: why_not_best(shot, best) for shot in order[1:]},
     )
+
+
+def _not_comparable(shots: Sequence[Shot]) -> str | None:
+    """Why the energies of some frames say nothing about each other; ``None`` where they do."""
+    if all(shot.energy is None for shot in shots):
+        return "no detail was measured"
+    if len({shot.row.depth for shot in shots}) > 1:
+        return "some were measured in full, of others only a first look was taken"
+    return None
 
 
 def lost_light(shot: Shot) -> bool:

@@ -93,6 +93,8 @@ def _still_parts(group: Sequence[Placed], limits: Limits) -> tuple[list[Shot], l
     a frame has too few edges, the tiles that lost least detail stand for them.
     """
     shots = [member.shot for member in group]
+    if any(shot.row.depth == "first-look" for shot in shots):
+        return [], ["Whether the still parts are sharp in all, a first look cannot tell."]
     widths = [width for shot in shots if (width := shot.edge_width_px) is not None]
     if len(widths) == len(shots):
         best_px = min(widths)

@@ -3,8 +3,8 @@
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
-from scipy.ndimage import uniform_filter
 
 from audit.series.framing import Placed
 
@@ -51,7 +51,7 @@ def energy_on_first(member: Placed, first: Placed) -> F64 | None:
         or is clipped.
     """
     detail, grid = member.shot.detail, first.shot.detail
-    if detail is None or grid is None:
+    if detail is None or grid is None or member.shot.row.depth != first.shot.row.depth:
         return None
     energy = _smoothed_log2(_floats(detail.log2_energy))
     laid = _laid(energy, member, (grid.rows, grid.cols), nearest=False)
@@ -135,10 +135,17 @@ def _smoothed_log2(tiles: F64) -> F64:
     known = np.isfinite(tiles)
     energy, weight = np.where(known, np.exp2(np.where(known, tiles, 0.0)), 0.0), known.astype(float)
     for _ in range(SMOOTHINGS):
-        energy = uniform_filter(energy, SMOOTHED_TILES, mode="constant")
-        weight = uniform_filter(weight, SMOOTHED_TILES, mode="constant")
+        energy = _mean_around(energy)
+        weight = _mean_around(weight)
     mean = energy / np.maximum(weight, 1e-9)
     out: F64 = np.where(weight > LEAST_WEIGHT, np.log2(np.maximum(mean, 1e-30)), np.nan)
+    return out
+
+
+def _mean_around(tiles: F64) -> F64:
+    """Mean over `SMOOTHED_TILES` each way, 0 beyond the border."""
+    padded = np.pad(tiles, SMOOTHED_TILES // 2)
+    out: F64 = sliding_window_view(padded, (SMOOTHED_TILES,) * 2).mean(axis=(2, 3))
     return out
 
 

@@ -9,9 +9,8 @@ from functools import cache, cached_property
 from typing import NamedTuple
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import fft
-from scipy.ndimage import gaussian_filter, gaussian_filter1d, laplace
 
 from audit.optics.panorama import FULL_FRAME_DIAGONAL_MM, focal_px_of_equivalent
 from audit.records import Exposure, Sensor
@@ -141,7 +140,7 @@ class View:
     @cached_property
     def fine_energy(self) -> Plane:
         """(rows // 2, cols // 2) squared Laplacian of log2 light: detail of about 2 px."""
-        steep = laplace(np.log2(np.maximum(self.linear, 1e-3)), mode="nearest")
+        steep = scipy.ndimage.laplace(np.log2(np.maximum(self.linear, 1e-3)), mode="nearest")
         return _quartered(np.minimum(steep**2, 4.0).astype(np.float32))
 
     @cached_property
@@ -214,7 +213,7 @@ class View:
         inside = weight > 0.5
         shown = np.where(inside, feature, 0).reshape(shape)
         parts = (shown, shown**2, inside.reshape(shape).astype(np.float32))
-        return Spectra(shape, *(fft.rfft2(part, s=padded) for part in parts))
+        return Spectra(shape, *(scipy.fft.rfft2(part, s=padded) for part in parts))
 
 
 def view_of(
@@ -294,7 +293,7 @@ def _blurred(plane: Plane, sigma_px: float) -> Plane:
 def _window(size: int, sigma_px: float) -> Plane:
     """(size, size) the Gaussian filter of a line as a matrix; lines go on as their reflection."""
     unit = np.eye(size, dtype=np.float32)
-    out: Plane = gaussian_filter1d(unit, sigma_px, axis=0, truncate=2.5)
+    out: Plane = scipy.ndimage.gaussian_filter1d(unit, sigma_px, axis=0, truncate=2.5)
     return out
 
 
@@ -346,7 +345,7 @@ def sample(level: Level, x: Plane, y: Plane) -> tuple[Plane, Plane]:
 
 def _halved(plane: Plane) -> Plane:
     """Blur a little and take means of 2 x 2."""
-    return _quartered(gaussian_filter(plane, 0.8, truncate=3))
+    return _quartered(scipy.ndimage.gaussian_filter(plane, 0.8, truncate=3))
 
 
 def _slopes(plane: Plane) -> tuple[Plane, Plane]:

@@ -9,8 +9,8 @@ from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.ndimage import map_coordinates
 
 from audit.records import DetailMap
 from audit.series.laid_out import Joint, Sweep
@@ -212,6 +212,8 @@ def _loss(
     """Loss of frame two against frame one; None where they show too little alike."""
     if one.detail is None or two.detail is None:
         return None
+    if "first-look" in (one.row.depth, two.row.depth):
+        return None  # its octaves are others
     a, b = _energies(one.detail), _energies(two.detail)
     if a is None or b is None:
         return None
@@ -264,7 +266,7 @@ def _tiles_on(
     col = (rays[..., 0] / ahead / half_b[1] + 1) / 2 * wide - 0.5
     seen = (rays[..., 2] > 0) & (row > 0) & (row < high - 1) & (col > 0) & (col < wide - 1)
     at = [row[seen], col[seen]]
-    return a[:, seen], np.array([map_coordinates(each, at, order=1) for each in b])
+    return a[:, seen], np.array([scipy.ndimage.map_coordinates(each, at, order=1) for each in b])
 
 
 def _octave_loss(a: Maps, b: Maps, noise: tuple[float, float], octave: Octave) -> Loss | None:
