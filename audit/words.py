@@ -55,19 +55,24 @@ class Words(argparse.ArgumentParser):
 def add_judging_options(words: Words) -> None:
     """Add the options that decide what a frame is held against."""
     judging = words.add_argument_group("what a frame is held against")
-    judging.add_argument(
-        "--print", metavar="SIZE", help="the print you have in mind: 90x60cm or 36x24in"
-    )
-    judging.add_argument(
-        "--viewing", metavar="DISTANCE", help="from where it is seen (default: 50cm)"
-    )
-    judging.add_argument(
-        "--limits", metavar="FILE.toml", help="limits of your own; frame-audit limits prints all"
-    )
+    add_print_options(judging)
     judging.add_argument(
         "--repeats",
         metavar="WHAT",
         help="repeats that are not the best one: keep, look-again (default) or reject",
+    )
+
+
+def add_print_options(words: argparse._ActionsContainer) -> None:
+    """Add the options of the print, and of the limits that go with it."""
+    words.add_argument(
+        "--print", metavar="SIZE", help="the print you have in mind: 90x60cm or 36x24in"
+    )
+    words.add_argument(
+        "--viewing", metavar="DISTANCE", help="from where it is seen (default: 50cm)"
+    )
+    words.add_argument(
+        "--limits", metavar="FILE.toml", help="limits of your own; frame-audit limits prints all"
     )
 
 
@@ -116,7 +121,11 @@ def settings_of(options: argparse.Namespace) -> "Settings":
     settings = Settings() if options.limits is None else read_settings_file(Path(options.limits))
     if options.jobs is not None and options.jobs < 1:
         raise SettingsError(f"--jobs: expected 1 or more, found {options.jobs}")
-    changes: dict[str, object] = {"fresh": options.fresh, "jobs": options.jobs}
+    changes: dict[str, object] = {
+        "fresh": options.fresh,
+        "jobs": options.jobs,
+        "quick": getattr(options, "quick", False),
+    }
     if options.cache is not None:
         changes["cache"] = Path(options.cache)
     if options.cluster is not None:

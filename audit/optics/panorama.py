@@ -243,6 +243,157 @@ def flat_row_width_px(frame_width_px: int, frames: int, overlap_share: float) ->
     return frame_width_px * (1 + (frames - 1) * (1 - _valid_overlap(overlap_share)))
 
 
+def dipped_edge_deg(edge_deg: float, step_deg: float) -> float:
+    """Elevation of a row's border midway between two frames, or at the end of the row.
+
+    Parameters
+    ----------
+    edge_deg : float
+        Elevation of the border in the middle of a frame: its tilt plus half its field, in degrees,
+        0 to below 90.
+    step_deg : float
+        Turn from one frame to the next, in degrees, 0 to below 180; the field of view along the
+        turn for the end of a row, which lies half of it beside the middle of the last frame.
+
+    Returns
+    -------
+    float
+        Elevation in degrees: a straight border bows towards the horizon, tan = tan(edge) cos(turn).
+
+    Raises
+    ------
+    ValueError
+        If an angle lies elsewhere.
+
+    References
+    ----------
+    The border lies in a plane through the camera's horizontal axis; follows from its equation.
+    """
+    turn = _half_turn(edge_deg, step_deg)
+    return math.degrees(math.atan(math.tan(math.radians(edge_deg)) * math.cos(turn)))
+
+
+def raised_edge_deg(clean_deg: float, step_deg: float) -> float:
+    """Elevation that a row's border needs in the middle of a frame: undoes `dipped_edge_deg`.
+
+    Parameters
+    ----------
+    clean_deg : float
+        Elevation that is to be covered everywhere, in degrees, 0 to below 90.
+    step_deg : float
+        Turn from one frame to the next, in degrees, 0 to below 180.
+
+    Returns
+    -------
+    float
+        Elevation in degrees.
+
+    Raises
+    ------
+    ValueError
+        If an angle lies elsewhere.
+    """
+    turn = _half_turn(clean_deg, step_deg)
+    return math.degrees(math.atan(math.tan(math.radians(clean_deg)) / math.cos(turn)))
+
+
+def seam_width_deg(fov_deg: float, row_step_deg: float) -> float:
+    """Field along the turn where two rows meet at the horizon, in degrees.
+
+    Parameters
+    ----------
+    fov_deg : float
+        Field of view of one frame along the turn, in degrees, below 180.
+    row_step_deg : float
+        Tilt from one row to the next, in degrees, 0 to below 180.
+
+    Returns
+    -------
+    float
+        Less than the field: the sides of tilted frames lean together towards the horizon,
+        tan(half) = tan(half the field) cos(half the step).
+
+    Raises
+    ------
+    ValueError
+        If an angle lies elsewhere.
+    """
+    lean = math.cos(_half_turn(fov_deg / 2, row_step_deg))
+    return 2 * math.degrees(math.atan(math.tan(math.radians(fov_deg / 2)) * lean))
+
+
+def corner_width_deg(fov_deg: float, across_deg: float, tilt_deg: float) -> float:
+    """Field along the turn between the outer corners of a tilted frame, in degrees.
+
+    Parameters
+    ----------
+    fov_deg : float
+        Field of view along the turn, in degrees, below 180.
+    across_deg : float
+        Field of view across the turn, in degrees, below 180.
+    tilt_deg : float
+        Tilt up or down, in degrees; with half the field across below 90.
+
+    Returns
+    -------
+    float
+        The field of view where the frame is level, more where it is tilted.
+
+    Raises
+    ------
+    ValueError
+        If an angle lies elsewhere.
+    """
+    require_positive(fov_deg=fov_deg, across_deg=across_deg)
+    tilt, across = math.radians(abs(tilt_deg)), math.radians(across_deg / 2)
+    if fov_deg >= 180 or not tilt + across < math.pi / 2:
+        raise ValueError(f"no flat frame of {fov_deg} by {across_deg} degrees tilted {tilt_deg}")
+    ahead = math.cos(tilt) - math.tan(across) * math.sin(tilt)
+    # Beside the far corners of a tilted frame lie the near ones; a level frame has neither.
+    return 2 * math.degrees(math.atan(math.tan(math.radians(fov_deg / 2)) / ahead))
+
+
+def cylinder_height_px(
+    top_deg: float, bottom_deg: float, focal_mm: float, pitch_um: float
+) -> float:
+    """Height on a cylinder between two elevations, at the scale of the middle of a frame.
+
+    Parameters
+    ----------
+    top_deg, bottom_deg : float
+        Elevations in degrees, between -90 and 90; the top is not below the bottom.
+    focal_mm : float
+        True focal length in mm.
+    pitch_um : float
+        Pixel pitch in um.
+
+    Returns
+    -------
+    float
+        (tan top - tan bottom) x f / p, in pixels.
+
+    Raises
+    ------
+    ValueError
+        If a number lies elsewhere.
+    """
+    require_positive(focal_mm=focal_mm, pitch_um=pitch_um)
+    if not -90 < bottom_deg <= top_deg < 90:
+        raise ValueError(f"elevations must lie within -90 to 90, got {bottom_deg} to {top_deg}")
+    span = math.tan(math.radians(top_deg)) - math.tan(math.radians(bottom_deg))
+    return span * 1000 * focal_mm / pitch_um
+
+
+def _half_turn(elevation_deg: float, step_deg: float) -> float:
+    """Half a step in radians, once both angles are found sound."""
+    if not (0 <= elevation_deg < 90 and 0 <= step_deg < 180):
+        raise ValueError(
+            f"expected an elevation below 90 and a step below 180 degrees, "
+            f"got {elevation_deg} and {step_deg}"
+        )
+    return math.radians(step_deg / 2)
+
+
 def _valid_overlap(overlap_share: float) -> float:
     if not 0 <= overlap_share < 1:
         raise ValueError(f"overlap_share must be at least 0 and below 1, got {overlap_share}")

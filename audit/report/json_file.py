@@ -69,19 +69,20 @@ def json_text(value: Any, *, indent: int | None = None) -> str:
 
 
 def schema() -> dict[str, Any]:
-    """Describe the JSON of a report (JSON Schema, draft 2020-12).
+    """Describe the JSON of a report (JSON Schema, draft 2020-12)."""
+    return schema_of(Report, "frame-audit report, format 1")
+
+
+def schema_of(record: type[msgspec.Struct], title: str) -> dict[str, Any]:
+    """Describe the JSON of a record (JSON Schema, draft 2020-12).
 
     Every key that this version writes is required; further keys may come, so none is forbidden.
     """
-    described = msgspec.json.schema(Report)
+    described = msgspec.json.schema(record)
     for part in described["$defs"].values():
         if "properties" in part:
             part["required"] = list(part["properties"])
-    return {
-        "$schema": SCHEMA_DIALECT,
-        "title": "frame-audit report, format 1",
-        **described,
-    }
+    return {"$schema": SCHEMA_DIALECT, "title": title, **described}
 
 
 def schema_text() -> str:

@@ -26,12 +26,13 @@ HEAD = f"""\
 
 CAMERA = """
 # A body whose pixel pitch is not known, or not trusted: width of the sensor in mm, and pixels
-# along it.
+# along it; height_px only for frame-audit plan.
 # [[camera]]
 # make = "Velmark"
 # model = "VK-50"
 # width_mm = 36.0
 # width_px = 8256
+# height_px = 5504
 """
 
 

@@ -4,6 +4,8 @@ import math
 
 INCH_CM = 2.54
 """The international inch, 1959; exact."""
+FOOT_M = 0.3048
+"""The international foot, 1959; exact."""
 
 FIRST_SHARE_SHOWN = 0.001
 SLOWEST_FRACTION_S = 0.3
@@ -61,6 +63,15 @@ def wished_print(long_cm: float, short_cm: float) -> str:
 def length(length_cm: float) -> str:
     """Give a length that was asked for in cm and inches."""
     return f"{tenths(length_cm)} cm ({tenths(length_cm / INCH_CM)} in)"
+
+
+def distance(distance_m: float) -> str:
+    """Give a distance outdoors in metres and feet.
+
+    >>> distance(3.0)
+    '3 m (9.84 ft)'
+    """
+    return f"{number(distance_m)} m ({number(distance_m / FOOT_M)} ft)"
 
 
 def edge_width(width_px: float, low_px: float | None, high_px: float | None) -> str:

@@ -5,22 +5,23 @@ import contextlib
 import hashlib
 import re
 from collections.abc import Callable
-from functools import cache, partial
-from importlib import resources
+from functools import partial
 from pathlib import Path
 from typing import TextIO
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from audit.records import AuditedFrame, PictureName, Report
 from audit.report.digest import VERDICT_WORDS, kind_words
 from audit.report.page.charts import charts_of
 from audit.report.page.frame_view import FrameView, frame_view, ids_of
+from audit.report.page.html import environment, part, policy
 from audit.report.page.series_view import series_views
+from audit.report.page.told_view import told_of
 from audit.report.page.trip_view import dust_views, shutter_grid, summary_of
 from audit.report.text import inert
 from audit.report.whole_file import write_bytes, write_whole
+from audit.trip_records import TripReport
 
 PictureSource = Callable[[AuditedFrame, PictureName], bytes]
 """Gives a row's small picture, encoded as WebP; empty where there is none."""
@@ -47,7 +48,12 @@ def is_ours(folder: Path) -> bool:
 
 
 def write_page(
-    report: Report, picture: PictureSource, folder: Path, *, single_file: bool = False
+    report: Report,
+    picture: PictureSource,
+    folder: Path,
+    *,
+    single_file: bool = False,
+    trip: TripReport | None = None,
 ) -> None:
     """Write the page; what a browser opens is the old page or the new one, never a part.
 
@@ -60,6 +66,8 @@ def write_page(
         Made where it is missing. ``index.html`` goes there, its pictures below it.
     single_file : bool
         Put the pictures into the page itself.
+    trip : TripReport, optional
+        What the frames say together; without it the page has no such part.
 
     Raises
     ------
@@ -68,7 +76,7 @@ def write_page(
     """
     folder.mkdir(parents=True, exist_ok=True)
     pictures = _Inline(picture) if single_file else _Beside(picture, folder / PICTURES)
-    text = page_text(report, pictures.link)
+    text = page_text(report, pictures.link, trip)
     write_whole(folder / INDEX, partial(_put, text))
     _sweep(folder / PICTURES, pictures.names)
 
@@ -121,17 +129,19 @@ def _sweep(folder: Path, used: set[str]) -> None:
 
 
 def page_text(
-    report: Report, link: Callable[[AuditedFrame, PictureName], tuple[str, bytes] | None]
+    report: Report,
+    link: Callable[[AuditedFrame, PictureName], tuple[str, bytes] | None],
+    trip: TripReport | None = None,
 ) -> str:
     """Give the whole page as HTML."""
     ids = ids_of(report)
-    style, script = _part("page.css"), _part("page.js")
+    style, script = part("page.css"), part("page.js")
 
     def view(frame: AuditedFrame) -> FrameView:
         return frame_view(report, frame, ids, link)
 
-    return _environment().get_template("page.html.jinja").render(
-        policy=_policy(style, script),
+    return environment().get_template("page.html.jinja").render(
+        policy=policy(style, script),
         generator=GENERATOR,
         version=report.tool.version,
         style=Markup(style),  # noqa: S704  # our own file
@@ -140,41 +150,11 @@ def page_text(
         summary=summary_of(report, ids),
         series=series_views(report, ids),
         view=view,
-        charts=[(chart, Markup(chart.svg)) for chart in charts_of(report, ids)],  # noqa: S704
+        charts=[(chart, Markup(chart.svg)) for chart in charts_of(report, ids, trip)],  # noqa: S704
+        told=None if trip is None else told_of(trip),
         grid=shutter_grid(report),
         dust=dust_views(report),
         skipped=[(inert(one.file), inert(one.reason)) for one in report.skipped],
         verdict_words=VERDICT_WORDS,
         kinds=[(kind, kind_words(kind)) for kind in sorted(report.counts.findings)],
     )  # fmt: skip
-
-
-def _policy(style: str, script: str) -> str:
-    """Content policy: no address but the page's own, no style and no script but these two."""
-    return (
-        "default-src 'none'; "
-        f"img-src 'self' data:; style-src '{_source_hash(style)}'; "
-        f"script-src '{_source_hash(script)}'; base-uri 'none'; form-action 'none'"
-    )
-
-
-def _source_hash(text: str) -> str:
-    digest = hashlib.sha256(text.encode()).digest()
-    return f"sha256-{base64.b64encode(digest).decode()}"
-
-
-@cache
-def _part(name: str) -> str:
-    return (resources.files("audit.report.page") / "templates" / name).read_text(encoding="utf-8")
-
-
-@cache
-def _environment() -> Environment:
-    return Environment(
-        loader=PackageLoader("audit.report.page"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        auto_reload=False,
-    )
