@@ -4,9 +4,17 @@ import numpy as np
 import pytest
 
 from audit.decode.curves import srgb_curve
-from audit.measure.developed_light import BAND_ROWS, FULL_SCALE_DN, developed_light
+from audit.measure import developed_light as module
+from audit.measure.developed_light import FULL_SCALE_DN, developed_light
 
 CURVE = (srgb_curve(256),)
+BAND_ROWS = 16
+
+
+@pytest.fixture(autouse=True)
+def narrow_bands(monkeypatch: pytest.MonkeyPatch) -> None:
+    """So that small pictures have several bands."""
+    monkeypatch.setattr(module, "BAND_SAMPLES", 9 * BAND_ROWS)
 
 
 def test_luminance_is_the_weighted_sum_of_linear_channels() -> None:
