@@ -7,6 +7,7 @@ of the page's style sheet, and each point is a link to its frame.
 """
 
 import io
+import math
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -17,6 +18,7 @@ from audit.records import AuditedFrame, Report, Verdict
 from audit.report.digest import VERDICT_WORDS
 from audit.report.page.frame_view import name_of
 from audit.report.text import inert
+from audit.trip_records import DayRow, TripReport
 
 INK, QUIET, CEILING = "#010101", "#020202", "#030303"
 VERDICT_COLOURS: dict[Verdict, str] = {
@@ -61,12 +63,16 @@ class Chart:
     svg: str
 
 
-def charts_of(report: Report, ids: Ids) -> tuple[Chart, ...]:
+def charts_of(report: Report, ids: Ids, trip: TripReport | None = None) -> tuple[Chart, ...]:
     """Draw what the trip's frames say together; nothing where they say too little."""
     frames = [frame for frame in report.frames if _width(frame) is not None]
     if len(frames) < 2:
         return ()
-    drawn = (_over_time(report, frames, ids), _by_aperture(report, frames, ids))
+    drawn = (
+        _over_time(report, frames, ids),
+        None if trip is None else _light(trip),
+        _by_aperture(report, frames, ids),
+    )
     return tuple(chart for chart in drawn if chart is not None)
 
 
@@ -108,6 +114,41 @@ def _over_time(report: Report, frames: Sequence[AuditedFrame], ids: Ids) -> Char
         words=words,
         svg=_as_part("time", figure, _titles(report, frames, ids)),
     )
+
+
+def _light(trip: TripReport) -> Chart | None:
+    """Light level over the time of day, one line a day; a mark is a stay at one place."""
+    days = [(day, points) for day in trip.days if len(points := _light_points(day)) > 1]
+    if not days:
+        return None
+    figure, axes = _figure(1, (9.6, 2.6))
+    axis = axes[0]
+    for day, points in days:
+        hours, levels = zip(*points, strict=True)
+        axis.plot(hours, levels, color=CEILING, linewidth=1.2, marker="o", markersize=3)
+        axis.annotate(f" {day.day}", points[-1], color=INK, fontsize=9, va="center")
+    first, last = (end(x for _, points in days for x, _ in points) for end in (min, max))
+    step = max(1, math.ceil((last - first) / 8))
+    ticks = range(math.floor(first), math.ceil(last) + 1, step)
+    axis.set_xticks(list(ticks), [f"{hour}:00" for hour in ticks])
+    axis.margins(x=0.12)
+    axis.set_xlabel("time of day")
+    axis.set_ylabel("EV at ISO 100")
+    return Chart(
+        id="chart-light",
+        title="Light over the day",
+        words="Median light level of each stay at a place, by the settings; a stop is one EV.",
+        svg=_as_part("light", figure, {}),
+    )
+
+
+def _light_points(day: DayRow) -> list[tuple[float, float]]:
+    """Hour of the day and light level of each place."""
+    return [
+        (int(place.first[11:13]) + int(place.first[14:16]) / 60, place.ev100)
+        for place in day.places
+        if place.ev100 is not None
+    ]
 
 
 def _by_aperture(report: Report, frames: Sequence[AuditedFrame], ids: Ids) -> Chart | None:

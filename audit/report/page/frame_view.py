@@ -13,10 +13,11 @@ from audit.records import (
     PictureName,
     Print,
     Report,
+    Sharpness,
 )
 from audit.report.digest import (
     SEVERITY_WORDS,
-    VERDICT_WORDS,
+    edge_words,
     excused,
     exposure_words,
     figures_of,
@@ -25,6 +26,7 @@ from audit.report.digest import (
     main_sentence,
     plain_reason,
     standing,
+    verdict_words,
 )
 from audit.report.page.drawings import (
     Box,
@@ -39,6 +41,7 @@ from audit.report.text import inert
 from audit.report.units import CANNOT_TELL, edge_width, length, percent
 
 UNKNOWN_SIZE = (1, 1)
+UNKNOWN_EDGE_PX = 999.0
 VP8_SIZE_OFFSET = 26
 VP8_SIDE_BITS = 0x3FFF
 """Where a lossy WebP file holds its width and height (RFC 9649 and RFC 6386, 9.1)."""
@@ -139,7 +142,7 @@ def frame_view(
         id=ids[frame.folder, frame.file],
         name=name_of(report, frame),
         verdict=frame.verdict,
-        verdict_words=VERDICT_WORDS[frame.verdict],
+        verdict_words=verdict_words(frame),
         rank="" if frame.rank is None else f"rank {frame.rank} of {report.counts.measured}",
         exposure=exposure_words(frame),
         taken="" if exposure is None else inert((exposure.taken_at or "").replace("T", " ")),
@@ -161,16 +164,22 @@ def frame_view(
         notes=tuple(inert(note) for note in frame.notes),
         kinds=" ".join(sorted({finding.kind for finding in standing(frame)})),
         order_print_cm=0.0 if size is None else round(size.long_cm, 1),
-        order_edge_px=999.0
-        if sharpness is None or sharpness.edge_width_px is None
-        else round(sharpness.edge_width_px, 3),
+        order_edge_px=_order_edge_px(sharpness),
         order_time="" if exposure is None else inert(exposure.taken_at or ""),
     )
 
 
+def _order_edge_px(sharpness: Sharpness | None) -> float:
+    """Place in the order by edge width; what cannot be told goes last."""
+    if sharpness is None:
+        return UNKNOWN_EDGE_PX
+    width_px = sharpness.edge_width_px or sharpness.edge_width_high_px
+    return UNKNOWN_EDGE_PX if width_px is None else round(width_px, 3)
+
+
 def _thumbnail(report: Report, frame: AuditedFrame, picture: PictureLink) -> Picture | None:
     sentence = main_sentence(frame) or "No fault was found."
-    alt = f"{name_of(report, frame)}, {VERDICT_WORDS[frame.verdict]}: {inert(sentence)}"
+    alt = f"{name_of(report, frame)}, {verdict_words(frame)}: {inert(sentence)}"
     return _picture(frame, "thumbnail", alt, picture)
 
 
@@ -218,11 +227,9 @@ def _no_cuts(frame: AuditedFrame) -> str:
 
 def _map_words(frame: AuditedFrame) -> str:
     sharpness, size = frame.sharpness, frame.print
-    if sharpness is None or sharpness.edge_width_px is None:
+    width = edge_words(frame)
+    if sharpness is None or width is None:
         return "Edge width: cannot tell."
-    width = edge_width(
-        sharpness.edge_width_px, sharpness.edge_width_low_px, sharpness.edge_width_high_px
-    )
     words = f"Sharpest edges {width} px wide."
     if size is not None and size.limiting_px is not None:
         words += f" Softest place {size.limiting_place}: {size.limiting_px:.1f} px."

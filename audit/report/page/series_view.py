@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from audit.records import AuditedFrame, Report, Series, SeriesKind
-from audit.report.digest import VERDICT_WORDS, exposure_words
+from audit.report.digest import edge_words, exposure_words, verdict_words
 from audit.report.page.drawings import (
     MAP_BOUNDS_PX,
     MapDrawing,
@@ -16,7 +16,7 @@ from audit.report.page.drawings import (
 )
 from audit.report.page.frame_view import name_of
 from audit.report.text import inert
-from audit.report.units import counted, edge_width, number, percent, sides_cm, sides_in
+from audit.report.units import counted, number, percent, sides_cm, sides_in
 
 SERIES_WORDS: dict[SeriesKind, str] = {
     "repeat": "Repeats of one view",
@@ -137,17 +137,14 @@ def _series_view(
 
 
 def _step_words(kind: SeriesKind, frame: AuditedFrame) -> str:
-    parts = [VERDICT_WORDS[frame.verdict], exposure_words(frame)]
-    sharpness, clipping = frame.sharpness, frame.clipping
+    parts = [verdict_words(frame), exposure_words(frame)]
+    width, clipping = edge_words(frame), frame.clipping
     if kind == "exposure-bracket" and clipping is not None:
         parts.append(
             f"clipped {percent(clipping.highlight_share.any)},"
             f" blocked {percent(clipping.shadow_share.any)}"
         )
-    elif sharpness is not None and sharpness.edge_width_px is not None:
-        width = edge_width(
-            sharpness.edge_width_px, sharpness.edge_width_low_px, sharpness.edge_width_high_px
-        )
+    elif width is not None:
         parts.append(f"edges {width} px")
     return "; ".join(part for part in parts if part)
 

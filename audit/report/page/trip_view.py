@@ -8,6 +8,7 @@ from audit.records import AuditedFrame, Report, Verdict
 from audit.report.digest import (
     VERDICT_WORDS,
     causes,
+    first_look_words,
     held_against,
     kind_words,
     lens_remarks,
@@ -119,6 +120,8 @@ def summary_of(report: Report, ids: Ids) -> Summary:
             f"{counted(holding, 'frame')} of {counts.measured} measured"
             f" {'holds' if holding == 1 else 'hold'} at the print: {held_against(report)}."
         )
+    if (words := first_look_words(report)) is not None:
+        sentences.append(words)
     if report.interrupted:
         sentences.append("The run was stopped early: frames that were not reached are left out.")
     found = tuple(_cause_views(report, ids))
