@@ -35,7 +35,7 @@ Image.MAX_IMAGE_PIXELS = None
 SUFFIXES = (".dng", ".jpg")
 
 STAGES = (
-    "_file_bytes",
+    "file_bytes",
     "open_frame",
     "refuse_damaged",
     "developed_light",
@@ -43,14 +43,14 @@ STAGES = (
     "fit_noise",
     "measure_sharpness",
     "measure_blur_shape",
-    "measure_detail",
+    "detail_record",
     "energy",
     "laplacian_variance",
     "local_motion",
     "shrink",
     "dust_view",
     "page_pictures",
-    "_png",
+    "png",
 )
 """Functions of `audit.examine` whose share is told."""
 
@@ -157,7 +157,7 @@ def stage_table(path: Path, rounds: int) -> None:
     finally:
         for name, inner in originals.items():
             setattr(examine, name, inner)
-    own = least["all"] - least.get("open_frame", 0.0) - least.get("_file_bytes", 0.0)
+    own = least["all"] - least.get("open_frame", 0.0) - least.get("file_bytes", 0.0)
     print(
         f"{path.name}: all {least['all']:.2f} s, bare decoding {least['bare']:.2f} s,"
         f" by the same decoder {least['bare, same decoder']:.2f} s;"
