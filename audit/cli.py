@@ -14,9 +14,10 @@ from collections.abc import Callable, Iterable, Sequence
 from collections.abc import Set as AbstractSet
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, NoReturn, TextIO
+from typing import TYPE_CHECKING, NoReturn
 
 from audit.errors import AuditError, FolderError, OutputError, SettingsError
+from audit.outputs import refuse_unfit_output, write_outputs
 from audit.report.text import inert
 from audit.streams import flush_stdout, open_lines, standard_error, to_stdout
 from audit.version import __version__
@@ -38,9 +39,6 @@ MISUSE = 2
 INTERRUPTED = 130
 """Codes known without a report; `audit.report.outcome` has them all."""
 
-BINARY_HEAD_BYTES = 4096
-"""A picture of any format holds a zero byte this early; no report of ours holds one."""
-
 HELP = """\
 usage: frame-audit COMMAND ...
 
@@ -52,9 +50,12 @@ commands:
   check FOLDER...   audit every frame and rank them
   why FRAME         show all evidence for one frame
   limits            print every limit, its unit, meaning and source
+  review FOLDER     decide on every frame at a page in your browser
   sidecars FOLDER   write what was measured into XMP sidecars
   copy FOLDER DEST  copy the keepers, each copy verified
   verify FOLDER     compare files with what is known of them
+  plan              what to set before the walk, by the same physics
+  trip FOLDER...    what the frames of a trip say together
 
 options:
   -h, --help        show this help; after a command, that command's
@@ -76,6 +77,7 @@ examples:
   frame-audit check ~/trip
   frame-audit check ~/trip --print 36x24in --viewing 20in
   frame-audit check /media/card --csv trip.csv --json trip.json --all
+  frame-audit check ~/trip --quick
   frame-audit check ~/trip --page ~/trip-report
   frame-audit check ~/trip --page ~/for-a-client --single-file
   frame-audit check ~/trip --json - | python3 -m json.tool
@@ -180,6 +182,11 @@ def _check(argv: Sequence[str]) -> int:
         default=[],
         help="exit with 1 if any frame carries this kind of finding; may be repeated",
     )
+    words.add_argument(
+        "--quick",
+        action="store_true",
+        help="a first look at previews in a fraction of the time; a later run measures in full",
+    )
     add_judging_options(words)
     add_measuring_options(words)
     options, names = words.read(argv)
@@ -193,7 +200,7 @@ def _check(argv: Sequence[str]) -> int:
     kinds = _finding_kinds(options.fail_on)
     files = [Path(file) for file in wanted.values() if file not in (None, STDOUT)]
     for file in files:
-        _refuse_unfit_output(file)
+        refuse_unfit_output(file)
     folders = [Path(name) for name in names]
     page = _page_folder(options, folders)
     settings = settings_of(options)
@@ -221,7 +228,7 @@ def _check(argv: Sequence[str]) -> int:
         _refuse_originals(file, folders, originals)
     colour = not options.no_color
     table = partial(terminal.write, report, colour=colour, everything=options.all)
-    _write_outputs(
+    write_outputs(
         [
             (options.json, partial(json_file.write, report)),
             (options.csv, partial(csv_table.write, report)),
@@ -272,6 +279,12 @@ def _limits(argv: Sequence[str]) -> int:
     return DONE
 
 
+def _review(argv: Sequence[str]) -> int:
+    from audit.commands.review import review
+
+    return review(argv)
+
+
 def _sidecars(argv: Sequence[str]) -> int:
     from audit.commands.sidecars import sidecars
 
@@ -290,13 +303,28 @@ def _verify(argv: Sequence[str]) -> int:
     return verify(argv)
 
 
+def _plan(argv: Sequence[str]) -> int:
+    from audit.commands.plan import plan
+
+    return plan(argv)
+
+
+def _trip(argv: Sequence[str]) -> int:
+    from audit.commands.trip import trip
+
+    return trip(argv)
+
+
 COMMANDS: dict[str, Callable[[Sequence[str]], int]] = {
     "check": _check,
     "why": _why,
     "limits": _limits,
+    "review": _review,
     "sidecars": _sidecars,
     "copy": _copy,
     "verify": _verify,
+    "plan": _plan,
+    "trip": _trip,
 }
 
 
@@ -360,25 +388,6 @@ def _name_below(path: Path, folder: Path) -> str | None:
 # ---------------------------------------------------------------- outputs
 
 
-def _refuse_unfit_output(file: Path) -> None:
-    """Refuse, before hours of measuring, what cannot or must not be written.
-
-    Raises
-    ------
-    SettingsError
-        If the target is a folder, lies in no folder, or holds something that is no report.
-    """
-    if file.is_dir():
-        raise SettingsError(f"{file}: expected the name of a file, found a folder")
-    if not file.absolute().parent.is_dir():
-        raise SettingsError(f"{file}: expected a folder {file.parent}, found none")
-    if not file.is_file():
-        return
-    with file.open("rb") as old:
-        if b"\0" in old.read(BINARY_HEAD_BYTES):
-            raise SettingsError(f"{file}: expected an older report to replace, found other data")
-
-
 def _page_folder(options: argparse.Namespace, folders: Sequence[Path]) -> Path | None:
     """Return the folder of the page, refused before hours of measuring where it is unfit.
 
@@ -409,9 +418,11 @@ def _page_folder(options: argparse.Namespace, folders: Sequence[Path]) -> Path |
 
 def _write_page(audit: "Audit", folder: Path, *, single_file: bool) -> None:
     from audit.report.page import write_page
+    from audit.trip import trip_report
 
     try:
-        write_page(audit.report, audit.picture, folder, single_file=single_file)
+        told = trip_report(audit.report)
+        write_page(audit.report, audit.picture, folder, single_file=single_file, trip=told)
     except OSError as error:
         raise OutputError(f"{folder}: the page cannot be written: {error.strerror}") from error
 
@@ -428,25 +439,6 @@ def _refuse_originals(
     """
     if any((at, _name_below(file, folder)) in originals for at, folder in enumerate(folders)):
         raise SettingsError(f"{file}: expected a report's name, found an audited original")
-
-
-def _write_outputs(outputs: Sequence[tuple[str | None, Callable[[TextIO], None]]]) -> None:
-    """Write the files first, since the reader of stdout may leave at any time."""
-    for file, write in outputs:
-        if file is not None and file != STDOUT:
-            _write_file(Path(file), write)
-    for file, write in outputs:
-        if file == STDOUT:
-            to_stdout(write)
-
-
-def _write_file(file: Path, write: Callable[[TextIO], None]) -> None:
-    from audit.report.whole_file import write_whole
-
-    try:
-        write_whole(file, write)
-    except OSError as error:
-        raise OutputError(f"{file}: cannot be written: {error.strerror}") from error
 
 
 def _shown(text: str) -> int:

@@ -12,6 +12,7 @@ from pathlib import Path
 import msgspec
 
 from audit.card import card_notes
+from audit.errors import FolderError
 from audit.kept import Derived, Pictures, known_hashes, opened_store, stored
 from audit.measuring import Progress, measure
 from audit.rank import ranked
@@ -33,7 +34,7 @@ from audit.settings import Settings
 from audit.store import Store
 from audit.version import TOOL, __version__
 
-__all__ = ["Audit", "Progress", "check", "known_hashes", "open_audit", "photographs"]
+__all__ = ["Audit", "Progress", "check", "known_hashes", "one_frame", "open_audit", "photographs"]
 
 NOT_MEASURED = "not measured: the run was stopped"
 
@@ -115,6 +116,7 @@ def open_audit(
     progress: Progress | None = None,
     warn: Callable[[str], None] | None = None,
     seen: Callable[[AuditedFrame], None] | None = None,
+    read: Callable[[Frame, Reading | Unread], None] | None = None,
 ) -> Iterator[Audit]:
     """Audit like `check`, and keep the pictures at hand until the context ends.
 
@@ -125,6 +127,8 @@ def open_audit(
     seen : callable, optional
         Gets each frame as soon as it is measured, judged by itself alone: other frames may still
         change its findings and verdict, and it has no rank yet.
+    read : callable, optional
+        Gets what was learnt from its files, just before `seen` gets the frame.
 
     Yields
     ------
@@ -138,7 +142,8 @@ def open_audit(
     warn = warn or _say_nothing
     found = scan(folders)
     with opened_store(settings, warn) as store:
-        report = _report_of(found, folders, settings, store, progress, warn, seen or _see_nothing)
+        told = (read or _read_nothing, seen or _see_nothing)
+        report = _report_of(found, folders, settings, store, progress, warn, *told)
         yield Audit(report, found.frames, store, warn)
 
 
@@ -149,6 +154,7 @@ def _report_of(
     store: Store,
     progress: Progress | None,
     warn: Callable[[str], None],
+    read: Callable[[Frame, Reading | Unread], None],
     seen: Callable[[AuditedFrame], None],
 ) -> Report:
     """Measure what is missing and judge everything."""
@@ -162,10 +168,13 @@ def _report_of(
 
     def show(index: int) -> None:
         take(index)
+        read(found.frames[index], results[index])
         seen(rows[index])
 
     if not settings.fresh:
-        for index, reading in stored(found.frames, store, warn):
+        for index, reading in stored(
+            found.frames, store, warn, first_looks=settings.quick
+        ):
             results[index] = reading
             show(index)
     from_store = len(results)
@@ -198,6 +207,51 @@ def _report_of(
     )
 
 
+def one_frame(
+    path: Path,
+    settings: Settings,
+    *,
+    progress: Progress | None = None,
+    warn: Callable[[str], None] | None = None,
+) -> AuditedFrame:
+    """Audit one frame by itself; one that is in the store is not opened.
+
+    Parameters
+    ----------
+    path : Path
+        Its file, or that of its twin.
+    settings, progress, warn
+        As for `check`.
+
+    Returns
+    -------
+    AuditedFrame
+        Unread where it could not be measured; without rank and series.
+
+    Raises
+    ------
+    FolderError
+        If its folder cannot be scanned, or the file is no frame.
+    AuditError
+        If no worker process can be started.
+    """
+    warn = warn or _say_nothing
+    name = display_name(path.name)
+    found = scan([path.parent])
+    frames = tuple(each for each in found.frames if name in (each.file, *each.companions))
+    if not frames:
+        reason = next((each.reason for each in found.skipped if each.file == name), "none")
+        raise FolderError(f"{display_name(path)}: expected a frame, found: {reason}")
+    results: dict[int, Reading | Unread] = {}
+    with opened_store(settings, warn) as store:
+        if not settings.fresh:
+            results.update(stored(frames, store, warn))
+        measure(frames, results, store, settings, progress, warn, _see_nothing)
+    if not results:
+        raise KeyboardInterrupt
+    return row_of(frames[0], results[0], settings)
+
+
 def photographs(folder: Path) -> tuple[bytes, ...]:
     """Files below a folder that are frames or companions: paths below it, with ``/``.
 
@@ -221,12 +275,13 @@ def _used(settings: Settings) -> UsedSettings:
     )
 
 
-def _counts(frames: Iterable[AuditedFrame], *, from_store: int, skipped: int) -> Counts:
+def _counts(frames: Sequence[AuditedFrame], *, from_store: int, skipped: int) -> Counts:
     """Sums; excused findings do not count."""
     verdicts = Counter(frame.verdict for frame in frames)
     kinds = Counter(
         finding.kind for frame in frames for finding in frame.findings if finding.excused_by is None
     )
+    looked_at = sum(frame.depth == "first-look" for frame in frames)
     total = sum(verdicts.values())
     return Counts(
         frames=total,
@@ -238,6 +293,7 @@ def _counts(frames: Iterable[AuditedFrame], *, from_store: int, skipped: int) ->
         from_store=from_store,
         skipped=skipped,
         findings=dict(sorted(kinds.items())),
+        first_look=looked_at,
     )
 
 
@@ -245,5 +301,9 @@ def _say_nothing(_: str) -> None:
     """Stand in for a caller who wants no warnings."""
 
 
-def _see_nothing(_: AuditedFrame) -> None:
+def _read_nothing(_: Frame, __: Reading | Unread) -> None:
+    """Stand in for a caller who wants rows alone."""
+
+
+def _see_nothing(_: object) -> None:
     """Stand in for a caller who waits for the report."""

@@ -19,9 +19,7 @@ FrameOf = Callable[[AuditedFrame], Frame]
 """Gives the files of a row."""
 
 
-def sidecar_writer(
-    orders: SidecarOrders, frames: Sequence[Frame], layout: Layout
-) -> SidecarWriter:
+def sidecar_writer(orders: SidecarOrders, frames: Sequence[Frame], layout: Layout) -> SidecarWriter:
     """Make the writer of a run's sidecars; ``frames`` are all of the run."""
     return SidecarWriter(orders, SidecarNames(frames), layout)
 
@@ -34,9 +32,7 @@ def sidecars_of(
         yield writer.plan(row, frame_of(row))
 
 
-def chosen(
-    report: Report, verdicts: AbstractSet[str], *, whole_series: bool
-) -> list[AuditedFrame]:
+def chosen(report: Report, verdicts: AbstractSet[str], *, whole_series: bool) -> list[AuditedFrame]:
     """Rows of the verdicts asked for, and of the series that they need."""
     series = _needed(report, [row for row in report.frames if row.verdict in verdicts])
     rows = [

@@ -18,10 +18,7 @@ from audit.words import (
 
 if TYPE_CHECKING:
     from audit.carry.copying import Copied, CopyItem
-    from audit.carry.layout import Layout
-    from audit.records import AuditedFrame, Report
     from audit.report.progress import StandardError
-    from audit.run import Audit
 
 HELP = "Copy frames with companions and sidecars; each copy is read back and verified."
 EXAMPLES = """\
@@ -48,10 +45,11 @@ def copy(argv: Sequence[str]) -> int:
     if len(names) < 2:
         raise SettingsError("expected a folder and a destination, as in: frame-audit copy ~/trip D")
     folders, destination = [Path(name) for name in names[:-1]], Path(names[-1])
-    _refuse_unfit(destination, folders)
+    refuse_unfit_destination(destination, folders)
     verdicts = _verdicts(options.verdict)
     settings = settings_of(options)
     from audit import run
+    from audit.carry.chosen import chosen, items_of, torn_apart
     from audit.carry.layout import Layout
     from audit.report import outcome
 
@@ -61,9 +59,10 @@ def copy(argv: Sequence[str]) -> int:
             if audit.report.interrupted:
                 messages.warn("stopped before the frames were judged: nothing is copied")
                 return outcome.INTERRUPTED
-            rows = _chosen(audit.report, verdicts, whole_series=options.whole_series)
-            _warn_of_parts(audit.report, rows, messages)
-            items = _items(audit, rows, layout)
+            rows = chosen(audit.report, verdicts, whole_series=options.whole_series)
+            for sentence in torn_apart(audit.report, rows):
+                messages.warn(f"{sentence}; --whole-series takes them all")
+            items = items_of(rows, audit.frames, audit.frame_of, layout)
         if options.dry_run:
             to_stdout(partial(_show_plan, items, destination, colour=not options.no_color))
             return outcome.DONE
@@ -109,7 +108,7 @@ def _verdicts(words: Iterable[str]) -> frozenset[str]:
     return frozenset(words) or frozenset(("keeper",))
 
 
-def _refuse_unfit(destination: Path, folders: Sequence[Path]) -> None:
+def refuse_unfit_destination(destination: Path, folders: Sequence[Path]) -> None:
     """Refuse a destination that is a file, or lies among the originals.
 
     Raises
@@ -129,59 +128,6 @@ def _refuse_unfit(destination: Path, folders: Sequence[Path]) -> None:
 # ---------------------------------------------------------------- what is copied
 
 
-def _chosen(
-    report: "Report", verdicts: frozenset[str], *, whole_series: bool
-) -> "list[AuditedFrame]":
-    """Rows of the verdicts asked for, and of the series that they need."""
-    series = _needed(report, [row for row in report.frames if row.verdict in verdicts])
-    chosen = [
-        row
-        for row in report.frames
-        if row.verdict in verdicts or (whole_series and row.series in series)
-    ]
-    return sorted(chosen, key=lambda row: (row.folder, row.file))
-
-
-def _needed(report: "Report", rows: "Iterable[AuditedFrame]") -> frozenset[str]:
-    """Series of some rows whose frames are all needed for one picture: none serves alone."""
-    wanted = {row.series for row in rows}
-    whole = ("exposure-bracket", "focus-bracket", "panorama")
-    return frozenset(s.id for s in report.series if s.id in wanted and s.kind in whole)
-
-
-def _warn_of_parts(
-    report: "Report", rows: "Sequence[AuditedFrame]", messages: "StandardError"
-) -> None:
-    """Say which brackets and panoramas would be torn apart."""
-    needed = _needed(report, rows)
-    members = Counter(row.series for row in report.frames)
-    taken = Counter(row.series for row in rows)
-    for series in report.series:
-        if series.id in needed and taken[series.id] < members[series.id]:
-            messages.warn(
-                f"{series.id}, {series.kind.replace('-', ' ')} from {series.files[0]}: only "
-                f"{taken[series.id]} of {members[series.id]} frames are of the verdicts asked "
-                "for; --whole-series takes them all"
-            )
-
-
-def _items(audit: "Audit", rows: "Iterable[AuditedFrame]", layout: "Layout") -> "list[CopyItem]":
-    """Files of the rows: main file, companions, sidecars, each once."""
-    from audit.carry.copying import copy_item
-    from audit.carry.sidecar_names import SidecarNames, files_of
-
-    names = SidecarNames(audit.frames)
-    items = {}
-    for row in rows:
-        frame = audit.frame_of(row)
-        files = files_of(frame)
-        for path in (*files, *names.existing(frame, files[0].parent)):
-            item = copy_item(path, layout.below(path, frame.folder))
-            if item is not None:
-                items[path] = item
-    return list(items.values())
-
-
 def _copied(
     items: "Sequence[CopyItem]", destination: Path, messages: "StandardError"
 ) -> "tuple[list[Copied], bool]":
@@ -192,21 +138,17 @@ def _copied(
     OutputError
         If the destination cannot be written, or has too little room.
     """
-    from audit.carry import copying
-    from audit.carry.destination import opened
+    from audit.carry.chosen import copied
 
-    copying.require_room(items, destination)
     done: list[Copied] = []
-    with opened(destination) as manifest:
-        messages.start_bytes(sum(item.size_bytes for item in items))
-        try:
-            for copied in copying.copy_all(items, destination, advance=messages.advance_by):
-                done.append(copied)
-                manifest.add(copied)
-        except KeyboardInterrupt:
-            return done, True
-        finally:
-            messages.finish()
+    messages.start_bytes(sum(item.size_bytes for item in items))
+    try:
+        for each in copied(items, destination, advance=messages.advance_by):
+            done.append(each)  # noqa: PERF402  # Ctrl-C keeps what is done
+    except KeyboardInterrupt:
+        return done, True
+    finally:
+        messages.finish()
     return done, False
 
 

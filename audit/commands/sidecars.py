@@ -20,6 +20,7 @@ from audit.words import (
 if TYPE_CHECKING:
     from audit.carry.layout import Layout
     from audit.carry.sidecars import Sidecar, SidecarOrders
+    from audit.records import Verdict
     from audit.report.screen import Screen
     from audit.run import Audit
 
@@ -111,18 +112,12 @@ def _orders(options: argparse.Namespace) -> "SidecarOrders":
         If a mapping makes no sense.
     """
     from audit.carry.sidecars import SidecarOrders
-    from audit.records import FindingCode, Verdict
+    from audit.records import FindingCode
 
-    verdicts = {verdict: verdict for verdict in get_args(Verdict) if verdict != "unread"}
-    ratings: dict[Verdict, int] = {}
-    for text in options.rating:
-        verdict, number = _pair("--rating", text, verdicts)
-        if number not in map(str, range(LOWEST, HIGHEST + 1)):
-            raise SettingsError(f"--rating: expected a number from -1 to 5, found {number!r}")
-        ratings[verdicts[verdict]] = int(number)
+    ratings = ratings_of(options.rating)
     keywords: dict[str, tuple[str, ...]] = {}
     for text in options.keyword:
-        mark, word = _pair("--keyword", text, [*verdicts, *get_args(FindingCode)])
+        mark, word = _pair("--keyword", text, [*_rated(), *get_args(FindingCode)])
         keywords[mark] = (*keywords.get(mark, ()), word)
     if options.replace_ratings and not ratings:
         raise SettingsError("--replace-ratings: expected --rating with it, found none")
@@ -137,6 +132,30 @@ def _orders(options: argparse.Namespace) -> "SidecarOrders":
         is_told=options.naming is not None,
         into=into,
     )
+
+
+def ratings_of(texts: Iterable[str]) -> "dict[Verdict, int]":
+    """Read ``keeper=4`` and the like.
+
+    Raises
+    ------
+    SettingsError
+        If one makes no sense.
+    """
+    verdicts, ratings = _rated(), {}
+    for text in texts:
+        verdict, number = _pair("--rating", text, verdicts)
+        if number not in map(str, range(LOWEST, HIGHEST + 1)):
+            raise SettingsError(f"--rating: expected a number from -1 to 5, found {number!r}")
+        ratings[verdicts[verdict]] = int(number)
+    return ratings
+
+
+def _rated() -> "dict[str, Verdict]":
+    """Verdicts that can have a rating."""
+    from audit.records import Verdict
+
+    return {verdict: verdict for verdict in get_args(Verdict) if verdict != "unread"}
 
 
 def _pair(option: str, text: str, known: Iterable[str]) -> tuple[str, str]:
@@ -154,12 +173,10 @@ def _pair(option: str, text: str, known: Iterable[str]) -> tuple[str, str]:
 def _carried_out(
     audit: "Audit", orders: "SidecarOrders", layout: "Layout", *, is_dry: bool
 ) -> "list[Sidecar]":
-    from audit.carry.sidecar_names import SidecarNames
-    from audit.carry.sidecars import SidecarWriter
+    from audit.carry.chosen import sidecar_writer, sidecars_of
 
-    writer = SidecarWriter(orders, SidecarNames(audit.frames), layout)
-    rows = sorted(audit.report.frames, key=lambda row: (row.folder, row.file))
-    planned = (writer.plan(row, audit.frame_of(row)) for row in rows)
+    writer = sidecar_writer(orders, audit.frames, layout)
+    planned = sidecars_of(writer, audit.report.frames, audit.frame_of)
     return [sidecar if is_dry else writer.write(sidecar) for sidecar in planned]
 
 

@@ -1,19 +1,25 @@
 """Panorama geometry agrees with a published table of frames and with plain projection."""
 
 import math
+from collections.abc import Callable
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from audit.optics.panorama import (
+    corner_width_deg,
+    cylinder_height_px,
     cylinder_width_px,
+    dipped_edge_deg,
     field_frames,
     field_of_view_deg,
     flat_row_width_px,
     full_turn_frames,
     overlap_share,
     overlap_width_share,
+    raised_edge_deg,
+    seam_width_deg,
     step_deg,
 )
 
@@ -133,3 +139,39 @@ def test_impossible_panoramas_are_refused() -> None:
         step_deg(27, 1.0)
     with pytest.raises(ValueError, match="no flat frames"):
         overlap_width_share(40, 120)
+
+
+def test_borders_of_tilted_rows() -> None:
+    """By hand, where the tangents are plain: tan 45 = 1, cos 30 = 0.86603, atan of it 40.893."""
+    assert dipped_edge_deg(45, 60) == pytest.approx(40.893, abs=1e-3)
+    assert raised_edge_deg(40.8934, 60) == pytest.approx(45, abs=1e-3)
+    assert seam_width_deg(90, 60) == pytest.approx(2 * 40.893, abs=2e-3)
+    assert dipped_edge_deg(30, 0) == pytest.approx(30)
+    assert corner_width_deg(50, 40, 0) == pytest.approx(50)
+    assert cylinder_height_px(45, -45, 50, 5) == pytest.approx(20_000)
+
+
+@given(st.floats(10, 90), st.floats(10, 60), st.floats(0, 40))
+def test_corners_of_a_tilted_frame(fov_deg: float, across_deg: float, tilt_deg: float) -> None:
+    """The upper corner as a ray, turned by the tilt: its longitude, written out."""
+    x, up = math.tan(math.radians(fov_deg / 2)), math.tan(math.radians(across_deg / 2))
+    tilt = math.radians(tilt_deg)
+    ahead = math.cos(tilt) - up * math.sin(tilt)
+    expected = 2 * math.degrees(math.atan2(x, ahead))
+    assert corner_width_deg(fov_deg, across_deg, tilt_deg) == pytest.approx(expected)
+    assert corner_width_deg(fov_deg, across_deg, -tilt_deg) == pytest.approx(expected)
+
+
+@pytest.mark.parametrize(
+    "call",
+    [
+        lambda: dipped_edge_deg(90, 10),
+        lambda: raised_edge_deg(-1, 10),
+        lambda: seam_width_deg(40, 180),
+        lambda: corner_width_deg(40, 40, 70),
+        lambda: cylinder_height_px(10, 20, 50, 5),
+    ],
+)
+def test_angles_that_no_frame_has_are_refused(call: Callable[[], float]) -> None:
+    with pytest.raises(ValueError, match=r"angle|elevation|flat frame"):
+        call()
