@@ -172,9 +172,7 @@ def _report_of(
         seen(rows[index])
 
     if not settings.fresh:
-        for index, reading in stored(
-            found.frames, store, warn, first_looks=settings.quick
-        ):
+        for index, reading in stored(found.frames, store, warn, first_looks=settings.quick):
             results[index] = reading
             show(index)
     from_store = len(results)

@@ -161,6 +161,9 @@
         waiting.push(tile);
       });
       drop(pane, keep);
+      var tiles = Array.from(pane.tiles.values());
+      var isWaited = tiles.length > 0 && tiles.every(function (tile) { return tile.image.hidden; });
+      if (isWaited && !pane.hint.textContent) { pane.hint.textContent = "Being cut from the original."; }
       pane.layer.style.transform = "translate(" + -Math.round(left) + "px," + -Math.round(top) + "px)";
     }
 
