@@ -1,6 +1,7 @@
 """The review in a browser: a cull by keyboard, two tabs, silence, contrast, narrow and wide."""
 
 import hashlib
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Self
@@ -223,3 +224,19 @@ def test_a_review_that_was_stopped_is_told(browser: Any, here: Client) -> None:
         page.keyboard.press("k")
         message(page, "The review does not answer")
         assert page.locator(".pane").first.get_attribute("data-word") == ""
+
+
+def test_the_list_comes_by_itself_once_frames_are_measured(browser: Any, here: Client) -> None:
+    """The page as it is before the first frame; the state says that some are there."""
+
+    def before_the_first(route: Any) -> None:
+        response = route.fetch()
+        awaited = '<p id="awaited">No frame is measured yet.</p>'
+        text = re.sub(r'<ol class="sets">.*?</ol>', awaited, response.text(), flags=re.DOTALL)
+        route.fulfill(response=response, body=text)
+
+    with Look(browser, here) as look:
+        look.page.route("**/", before_the_first, times=1)
+        look.go("/")
+        assert look.page.locator("#awaited").count() == 1
+        look.page.locator("ol.sets").wait_for()

@@ -55,6 +55,8 @@
       progress.appendChild(link);
     }
     progress.hidden = wasFinal && !state.failure;
+    // Nothing to lose there: the page holds but the word that frames are awaited.
+    if (state.measured && id("awaited")) { location.reload(); }
   }
   function watch(address, seen) {
     function again() { setTimeout(look, STATE_MS); }
