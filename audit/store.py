@@ -103,9 +103,9 @@ _INSERT = (
     " used_day, digest, reading) VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
 )
 
-MAX_BYTES = 2_000_000_000
-"""Size of the file beyond which the readings longest unused are dropped: some 24,000 frames at
-83 kB, most of it pictures (measured on the sample trip; the size itself is a guess)."""
+MAX_BYTES = 20_000_000_000
+"""Size of the file beyond which the readings longest unused are dropped: some 200,000 frames at
+90 kB, most of it pictures, so that an archive of 100,000 fits (project's choice)."""
 
 SWEEP_SHARE = 0.8
 """Of `MAX_BYTES`; a sweep leaves so much, so that not every run needs one."""
