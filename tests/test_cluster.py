@@ -1,5 +1,6 @@
 """A scheduler of dask and its workers, on the loopback: as a local run, whatever is lost."""
 
+import asyncio
 import contextlib
 import importlib.util
 import json
@@ -14,6 +15,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -375,13 +377,24 @@ def test_an_address_where_nobody_answers_is_named(
 
 
 @needs_dask
-def test_a_worker_is_no_scheduler(card: Path, tmp_path: Path) -> None:
+@pytest.mark.parametrize("has_loop", [False, True], ids=["plain", "with an event loop"])
+def test_a_worker_is_no_scheduler(card: Path, tmp_path: Path, has_loop: bool) -> None:
+    """With an event loop of the caller's own too, as a notebook has one."""
     plant(card, a="sharp 1.5")
+
+    def check() -> None:
+        run.check([card], Settings(cache=tmp_path / "cache", cluster=address))
+
+    async def check_from_a_loop() -> None:
+        check()
 
     with workers_of_dask(1) as cluster:
         address = cluster.workers[0].worker_address
-        with pytest.raises(ClusterError, match="expected a dask scheduler, found a Worker"):
-            run.check([card], Settings(cache=tmp_path / "cache", cluster=address))
+        call = (lambda: asyncio.run(check_from_a_loop())) if has_loop else check
+        with ThreadPoolExecutor(1) as thread:
+            done = thread.submit(call)
+            with pytest.raises(ClusterError, match="expected a dask scheduler, found a Worker"):
+                done.result()
 
 
 def test_without_the_extra_the_message_says_what_to_install(

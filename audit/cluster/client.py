@@ -16,6 +16,7 @@ import time
 import uuid
 from collections import Counter, deque
 from collections.abc import Callable, Generator, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -184,7 +185,9 @@ def _ask_who_is_there(address: str) -> None:
     try:
         # Dask tries again and again where nobody listens, and then tells only that time is up.
         socket.create_connection((host.strip("[]"), int(port)), CONNECT_S).close()
-        found = asyncio.run(ask())
+        # In a thread, since the caller may have an event loop of its own: a notebook, for instance.
+        with ThreadPoolExecutor(1) as thread:
+            found = thread.submit(lambda: asyncio.run(ask())).result()
     except Exception as error:
         raise ClusterError(_nobody(address, error)) from error
     if found.get("type") != "Scheduler":
