@@ -233,7 +233,7 @@ def _plain(value: Any) -> Any:  # as msgspec asks for it
         return value.tolist()
     if isinstance(value, np.bool_ | np.integer | np.float64):
         return value.item()
-    raise NotImplementedError(f"expected what can be kept, found {type(value).__name__}")
+    raise TypeError(f"expected what can be kept, found {type(value).__name__}")
 
 
 def _array(_: type, value: Any) -> NDArray[np.float64]:  # as msgspec asks for it
