@@ -15,7 +15,7 @@ import itertools
 import os
 import sqlite3
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, Self, TypeVar
 
@@ -23,6 +23,7 @@ import msgspec
 
 from audit.errors import StoreError
 from audit.records import Depth, Frame, PictureName, Reading
+from audit.transaction import transaction
 
 T = TypeVar("T")
 
@@ -388,7 +389,7 @@ class Store:
     def _write(self, frame: Frame, reading: Reading) -> None:
         blob = self._encoder.encode(msgspec.structs.replace(reading, pictures={}))
         key = self._key(frame, reading.depth)
-        with self._transaction():
+        with transaction(self._database):
             self._database.execute(_DROP, key)
             if reading.depth == "full":
                 self._database.execute(_DROP, self._key(frame, "first-look"))
@@ -404,7 +405,7 @@ class Store:
     def _note_use(self, ids: Sequence[int], today: int) -> None:
         """Remember that rows were of use."""
         if ids:
-            with self._transaction():
+            with transaction(self._database):
                 self._database.executemany(
                     "UPDATE readings SET used_day = ? WHERE id = ?", [(today, id_) for id_ in ids]
                 )
@@ -412,7 +413,7 @@ class Store:
     def _note_derived_use(self) -> None:
         """Remember which derived values were of use."""
         today = _today()
-        with self._transaction():
+        with transaction(self._database):
             self._database.executemany(
                 "UPDATE derived SET used_day = ? WHERE key = ?",
                 [(today, key) for key in self._derived_used],
@@ -420,7 +421,7 @@ class Store:
 
     def _sweep(self) -> None:
         """Drop readings of other versions that nobody uses, then the longest unused."""
-        with self._transaction():
+        with transaction(self._database):
             self._database.execute(
                 "DELETE FROM readings WHERE abs(version) != ? AND used_day < ?",
                 (self._version, _today() - OTHER_VERSION_DAYS),
@@ -431,7 +432,7 @@ class Store:
         if self._used_bytes() <= self._max_bytes:
             return
         while self._used_bytes() > SWEEP_SHARE * self._max_bytes:
-            with self._transaction():
+            with transaction(self._database):
                 dropped = self._database.execute(
                     "DELETE FROM readings WHERE id IN"
                     " (SELECT id FROM readings ORDER BY used_day, id LIMIT 100)"
@@ -495,18 +496,6 @@ class Store:
             f"{self._path}: the store of readings was spoilt ({reason}); it was renamed to"
             f" {SET_ASIDE_NAME} and a new one is started"
         )
-
-    @contextlib.contextmanager
-    def _transaction(self) -> Iterator[None]:
-        """All or nothing; the lock is taken at once, so that two runs wait instead of failing."""
-        self._database.execute("BEGIN IMMEDIATE")
-        try:
-            yield
-            self._database.execute("COMMIT")
-        except BaseException:
-            with contextlib.suppress(sqlite3.Error):
-                self._database.execute("ROLLBACK")
-            raise
 
 
 class _NotOurs(sqlite3.DatabaseError):

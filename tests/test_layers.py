@@ -11,12 +11,13 @@ EVERYWHERE = {"errors", "version"}
 MAY_IMPORT: dict[str, set[str]] = {
     "errors": set(),
     "version": set(),
+    "transaction": set(),
     "records": set(),
     "settings": set(),
     "optics": set(),
     "measure": set(),
     "decode": {"records"},
-    "store": {"records"},
+    "store": {"records", "transaction"},
     "machine": set(),
     "workers": {"records", "machine"},
     "cluster": {"records", "workers"},
@@ -67,6 +68,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "run": {"records", "settings", "scan", "card", "store", "kept", "measuring", "rows", "rank"},
     "carry": {"records", "report"},
     "review": {
+        "transaction",
         "records",
         "settings",
         "machine",

@@ -12,13 +12,14 @@ import contextlib
 import os
 import sqlite3
 import threading
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal, Self, TypeVar
 
 from audit.errors import StoreError
 from audit.records import Record
+from audit.transaction import transaction
 
 T = TypeVar("T")
 
@@ -256,7 +257,7 @@ class Decisions:
         times: Mapping[str, str] | None = None,
     ) -> bool:
         now = _now()
-        with self._transaction():
+        with transaction(self._database):
             old = {content: self._now_of(content) for content in changes}
             news = {key: value for key, value in changes.items() if old[key] != value}
             if not news:
@@ -296,7 +297,7 @@ class Decisions:
 
     def _move(self, find: str, side: str, state: int) -> tuple[str, ...]:
         """Set the frames of a step to its old or its new side."""
-        with self._transaction():
+        with transaction(self._database):
             step = self._database.execute(find).fetchone()[0]
             if step is None:
                 return ()
@@ -315,18 +316,6 @@ class Decisions:
                 return action()
             except (OSError, sqlite3.Error) as error:
                 raise StoreError(f"{self._path}: the decisions cannot {what}: {error}") from error
-
-    @contextlib.contextmanager
-    def _transaction(self) -> Iterator[None]:
-        """All or nothing; the lock is taken at once, so that two reviews wait for each other."""
-        self._database.execute("BEGIN IMMEDIATE")
-        try:
-            yield
-            self._database.execute("COMMIT")
-        except BaseException:
-            with contextlib.suppress(sqlite3.Error):
-                self._database.execute("ROLLBACK")
-            raise
 
 
 def _opened(path: Path) -> sqlite3.Connection:
