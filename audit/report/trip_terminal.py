@@ -14,6 +14,7 @@ from audit.report.trip_words import (
     tables,
     title_of,
 )
+from audit.report.units import counted
 from audit.trip_records import TripReport, TripStatement
 
 GAP = "  "
@@ -108,4 +109,5 @@ def _write_table(screen: Screen, table: Table, *, everything: bool) -> None:
     for row in shown:
         screen.line(line(row))
     if len(shown) < len(table.rows):
-        screen.line((f"      ... {len(table.rows) - len(shown)} more rows (--all)", QUIET))
+        more = counted(len(table.rows) - len(shown), "row")
+        screen.line((f"      ... and {more} (--all)", QUIET))

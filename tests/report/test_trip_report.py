@@ -12,6 +12,8 @@ from simulated_trip import PLANS, trip_of
 from audit.records import Report
 from audit.report import trip_json, trip_terminal
 from audit.report.page import write_page
+from audit.report.screen import Screen
+from audit.report.trip_words import Table
 from audit.trip import trip_report
 from audit.trip_records import TripReport
 
@@ -100,3 +102,19 @@ def test_the_page_grows_by_little(page: str, tmp_path: Path) -> None:
 
     assert "What the frames say together" not in without
     assert len(page) - len(without) < 40_000
+
+
+@pytest.mark.parametrize(
+    ("left_out", "words"), [(1, "and 1 row (--all)"), (4, "and 4 rows (--all)")]
+)
+def test_rows_that_are_left_out_are_counted(left_out: int, words: str) -> None:
+    out = io.StringIO()
+    rows = tuple((f"lens {n}", "8") for n in range(trip_terminal.ROWS_SHOWN + left_out))
+
+    trip_terminal._write_table(
+        Screen(out, width=80, colour=False),
+        Table(title="Scenes", headings=("lens", "scenes"), rows=rows),
+        everything=False,
+    )
+
+    assert out.getvalue().splitlines()[-1] == f"      ... {words}"
